@@ -1,0 +1,60 @@
+/// \file
+/// Finding and repairing pixels that do not measure light.
+#pragma once
+
+#include <cstdint>
+#include <span>
+
+#include "coldframe/core/cfa.hpp"
+#include "coldframe/core/image.hpp"
+#include "coldframe/core/parallel.hpp"
+
+namespace coldframe::sensor {
+
+struct DefectOptions {
+  /// Hot or cold in the dark: deviation from the local median of same-colour neighbours in
+  /// units of the expected noise of one light frame's pixel (so a pixel is called
+  /// hot when it would hurt a light).
+  double dark_kappa = 5.0;
+  /// Flat response below / above these relative to the local median.
+  double flat_low = 0.5;
+  double flat_high = 1.5;
+  /// Columns (and rows) whose median deviates by this many sigma of columns.
+  double column_kappa = 8.0;
+};
+
+struct DefectReport {
+  std::int64_t hot = 0;
+  std::int64_t cold = 0;
+  std::int64_t flat = 0;
+  int columns = 0;
+};
+
+/// Marks mask_bit::defect in `mask` (size of the frame). `dark` (ADU) and
+/// `flat` (normalised) may be empty views. `frame_noise_adu` is the noise of one
+/// pixel of one frame (read noise and dark current's shot noise).
+DefectReport find_defects(PlaneView<const float> dark, PlaneView<const float> dark_variance,
+                          PlaneView<const float> flat, double frame_noise_adu, CfaPattern cfa,
+                          const DefectOptions& options, PlaneView<std::uint8_t> mask,
+                          Threads threads);
+
+/// Defects of a session without darks: pixels that stand out at one place of
+/// the sensor in most lights while the sky moves. `lights` are small stacks of
+/// calibrated, sky-subtracted frames in units of their noise (3 or more, spread over the session).
+DefectReport find_defects_in_lights(std::span<const PlaneView<const float>> lights, CfaPattern cfa,
+                                    double kappa, PlaneView<std::uint8_t> mask, Threads threads);
+
+/// Replaces pixels of `values` that have any of `bits` set in `mask` by the median of good neighbours of
+/// the same colour within `margin` (2 mono, 4 mosaic) pixels; the bit stays. `origin_x/y`: absolute
+/// position of pixel (0,0), for the colour. Pixels without a good neighbour become 0
+/// and get mask_bit::not_finite. Values read are the unrepaired ones, so any tiling gives the same result
+/// when the band carries the margin.
+void repair(PlaneView<const float> values, PlaneView<std::uint8_t> mask, std::uint8_t bits,
+            CfaPattern cfa, int origin_x, int origin_y, PlaneView<float> out);
+
+/// Rows and columns beyond a band that `repair` looks at.
+[[nodiscard]] constexpr int repair_margin(CfaPattern cfa) noexcept {
+  return cfa == CfaPattern::none ? 2 : 4;
+}
+
+}  // namespace coldframe::sensor

@@ -1,0 +1,59 @@
+/// \file
+/// Building master frames from raw bias, dark and flat frames.
+///
+/// Arithmetic (design section 3): a master bias or dark is the outlier-rejected
+/// mean of raw frames in ADU (a dark keeps its bias); a master flat is the
+/// rejected mean of (flat - its own dark, else bias) normalised per frame, then
+/// to mean 1 over good pixels, per colour of a mosaic. Each master carries the
+/// variance of its mean per pixel.
+#pragma once
+
+#include <functional>
+#include <optional>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "coldframe/core/cfa.hpp"
+#include "coldframe/core/image.hpp"
+#include "coldframe/core/interrupt.hpp"
+#include "coldframe/core/parallel.hpp"
+#include "coldframe/core/pixel_source.hpp"
+#include "coldframe/stack/combine.hpp"
+
+namespace coldframe::sensor {
+
+enum class MasterKind { bias, dark, flat };
+
+struct MasterOptions {
+  MasterKind kind = MasterKind::dark;
+  CfaPattern cfa = CfaPattern::none;  ///< flats only: normalise each colour
+  double saturation_adu = 65535.0;    ///< flats: pixels at or above are left out
+  stack::Rejection rule = stack::Rejection::winsorised;
+  double kappa = 4.0;
+  std::size_t memory_bytes = 512U << 20U;  ///< for tiles; the master's own planes come on top
+};
+
+/// One master in memory. Flats: values about 1, unit-free; else ADU.
+struct Master {
+  Grid<float> value;
+  Grid<float> variance;  ///< of `value`, per pixel
+  Mask mask;             ///< not_finite / saturated where no frame was usable
+  int frames = 0;
+  double level_adu = 0.0;      ///< median value before normalising (dark subtracted for flats)
+  double noise_adu = 0.0;      ///< median standard error of a pixel of `value`; flats: relative
+  double frame_noise_adu = 0.0;  ///< median noise of one pixel of one input frame (from pair differences)
+  std::vector<std::string> notes;  ///< frames left out or suspicious, in words
+};
+
+/// Combines `frames` (all of one size; the caller checked kinds and matching).
+/// `subtract` (flats: dark or bias of the flats, ADU, same size) may be null.
+/// Throws Error(not_enough_data) for no frames, Error(usage) for differing sizes.
+[[nodiscard]] Master build_master(std::span<const PixelSource* const> frames,
+                                  const PixelSource* subtract, const MasterOptions& options,
+                                  Threads threads, const Watch& watch = {});
+
+/// Level of one flat as `build_master` normalises it: the mean over good central pixels.
+[[nodiscard]] double flat_level(PlaneView<const float> flat);
+
+}  // namespace coldframe::sensor

@@ -1,0 +1,46 @@
+/// \file
+/// Straight trails (satellites, aircraft, meteors) in a residual picture.
+///
+/// Matched line integrals over all angles and offsets (Radon 1917; fast
+/// two-dimensional form after Nir, Zackay & Ofek 2018, AJ 156, 229), then the
+/// segment's ends and width. Significance of a uniform trail of peak A,
+/// cross-section sigma_w and length L in white noise sigma_n:
+/// A sqrt(sqrt(pi) sigma_w L) / sigma_n.
+#pragma once
+
+#include <span>
+#include <vector>
+
+#include "coldframe/core/image.hpp"
+
+namespace coldframe::stack {
+
+/// A segment in the coordinates of the searched picture. Its flux lies within width_px across.
+struct Trail {
+  double x1 = 0.0;
+  double y1 = 0.0;
+  double x2 = 0.0;
+  double y2 = 0.0;
+  double width_px = 0.0;      ///< full width to mask, wings included
+  double significance = 0.0;  ///< matched signal to noise over the whole line
+  double brightness = 0.0;    ///< mean peak, in units of the noise of one picture pixel
+};
+
+struct TrailOptions {
+  double min_significance = 8.0;
+  double min_length_px = 60.0;  ///< picture pixels
+  int max_trails = 20;
+};
+
+/// `residual` = picture minus model of the sky, in units of its own noise per
+/// pixel (white to a good approximation); masked pixels (stars, edges, no
+/// data) do not count.
+[[nodiscard]] std::vector<Trail> find_trails(PlaneView<const float> residual,
+                                             PlaneView<const std::uint8_t> mask,
+                                             const TrailOptions& options);
+
+/// Sets mask_bit::trail on every pixel of `tile` within half the width of a segment
+/// (segment in the same absolute coordinates as the tile).
+void mask_trails(std::span<const Trail> trails, const Rect& tile, PlaneView<std::uint8_t> mask);
+
+}  // namespace coldframe::stack

@@ -1,0 +1,46 @@
+/// \file
+/// Sky level and noise on a coarse mesh.
+///
+/// Method: per cell a clipped median (mode estimate for crowded cells), a 3x3
+/// median filter over cells against those filled by bright objects, bicubic
+/// interpolation between cell centres (extrapolated flat beyond the outermost centres).
+#pragma once
+
+#include <span>
+
+#include "coldframe/core/image.hpp"
+#include "coldframe/core/parallel.hpp"
+
+namespace coldframe::stars {
+
+struct SkyMeshOptions {
+  int cell_px = 64;          ///< side of a cell; at least 16
+  double kappa = 3.0;        ///< clipping limit in a cell
+  int max_iterations = 10;
+  int filter_cells = 3;      ///< side of the median filter over cells; 1 = none
+};
+
+/// Values at cell centres: cell (i, j) covers x in [i*cell, (i+1)*cell), the
+/// last one also the rest of the frame. Same unit as the image.
+struct SkyMesh {
+  int cell_px = 64;
+  Size frame;
+  Grid<float> level;  ///< columns x rows of cells
+  Grid<float> noise;  ///< standard deviation of one pixel
+
+  [[nodiscard]] float level_at(double x, double y) const noexcept;
+  [[nodiscard]] float noise_at(double x, double y) const noexcept;
+  /// Level of row y for x = x0 .. x0 + out.size() - 1.
+  void level_row(int y, int x0, std::span<float> out) const noexcept;
+  void noise_row(int y, int x0, std::span<float> out) const noexcept;
+  [[nodiscard]] double median_level() const;
+  [[nodiscard]] double median_noise() const;
+  [[nodiscard]] SkyMesh clone() const;
+};
+
+/// Pixels with any mask bit, and non-finite ones, are left out. A cell without
+/// enough good pixels takes its neighbours' value.
+[[nodiscard]] SkyMesh measure_sky(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
+                                  const SkyMeshOptions& options, Threads threads);
+
+}  // namespace coldframe::stars

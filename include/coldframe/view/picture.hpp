@@ -1,0 +1,58 @@
+/// \file
+/// From linear pixels to a picture: asinh stretch and PNG.
+///
+/// Colour-preserving asinh after Lupton et al. 2004 (PASP 116, 133):
+/// I = (r+g+b)/3, F = asinh(Q (I - m)/s)/Q, (R,G,B) = (r,g,b) F/I, clipped to the
+/// largest channel.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "coldframe/core/image.hpp"
+
+namespace coldframe::view {
+
+struct Stretch {
+  double black[3] = {0, 0, 0};  ///< value shown as (almost) black, per plane
+  double gain[3] = {1, 1, 1};   ///< colour balance, applied after black
+  double softening = 1.0;       ///< s: linear below, logarithmic above
+  double q = 8.0;               ///< strength
+  double white = 1.0;           ///< intensity (after black) that maps to 1
+  double background = 0.08;     ///< display level (0..1, before sRGB) of the sky
+};
+
+struct StretchOptions {
+  double q = 8.0;
+  double black_sigma = 1.5;     ///< black point this many sigma below the sky
+  double highlight_share = 5e-4;  ///< share of pixels allowed to be white
+};
+/// Black point, balance and softening from the pixels (sampled; NaN ignored).
+[[nodiscard]] Stretch automatic_stretch(const Image& image, const StretchOptions& options = {});
+
+/// 8-bit picture, top row first (FITS row order is turned over), sRGB encoded.
+struct Picture {
+  int width = 0;
+  int height = 0;
+  int channels = 1;  ///< 1 or 3
+  std::vector<std::uint8_t> pixels;
+};
+[[nodiscard]] Picture render(const Image& image, const Stretch& stretch);
+
+/// Mean over factor x factor pixels (NaN ignored).
+[[nodiscard]] Image bin_image(const Image& image, int factor);
+
+/// A PNG file's bytes, with an sRGB chunk. Throws Error(io) when the encoder fails.
+[[nodiscard]] std::string encode_png(const Picture& picture);
+
+/// sRGB transfer function (IEC 61966-2-1), linear 0..1 -> encoded 0..1.
+[[nodiscard]] double srgb_encode(double linear) noexcept;
+
+/// The colour asinh of the paper on one triple: r, g, b in, out; unit maximum.
+void lupton_asinh(double rgb[3], double q, double softening, double minimum) noexcept;
+
+[[nodiscard]] std::string base64(std::string_view bytes);
+
+}  // namespace coldframe::view
