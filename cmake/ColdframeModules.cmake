@@ -13,6 +13,10 @@ function(coldframe_module name)
     PUBLIC ${PROJECT_SOURCE_DIR}/include PRIVATE ${PROJECT_SOURCE_DIR}/src)
   target_link_libraries(coldframe_${name}
     PRIVATE coldframe_options Eigen3::Eigen PkgConfig::hwy ${ARG_LINK} PUBLIC fmt::fmt)
+  if(name STREQUAL "core")
+    set_property(SOURCE ${PROJECT_SOURCE_DIR}/src/core/version.cpp
+      APPEND PROPERTY COMPILE_DEFINITIONS COLDFRAME_VERSION="${PROJECT_VERSION}")
+  endif()
   if(name STREQUAL "core" AND COLDFRAME_THREADS STREQUAL "openmp")
     target_link_libraries(coldframe_core PRIVATE OpenMP::OpenMP_CXX)
     target_compile_definitions(coldframe_core PRIVATE COLDFRAME_OPENMP)

@@ -1,0 +1,67 @@
+/// \file
+/// One set of masters made ready for use, and reading calibrated pixels through it.
+#pragma once
+
+#include <functional>
+#include <memory>
+
+#include "coldframe/core/cfa.hpp"
+#include "coldframe/core/image.hpp"
+#include "coldframe/core/pixel_source.hpp"
+#include "coldframe/core/units.hpp"
+#include "coldframe/sensor/calibrate.hpp"
+#include "coldframe/sensor/masters.hpp"
+
+namespace coldframe::pipeline {
+
+/// What a frame of one camera, exposure and filter is calibrated with.
+struct Calibration {
+  Grid<float> subtract;    ///< ADU; empty: constant_subtract
+  Grid<float> multiply;    ///< gain/flat; empty: constant_multiply
+  Mask defects;            ///< empty: none known
+  float constant_subtract = 0.0F;
+  float constant_multiply = 1.0F;
+  float saturation_adu = 65535.0F;
+  CfaPattern cfa = CfaPattern::none;
+  PixelUnit unit = PixelUnit::adu;
+  double gain_e_per_adu = 0.0;  ///< 0 = unknown
+  /// Mean of 1/flat over blocks of block_px pixels (sensor coordinates); empty: 1 everywhere.
+  Grid<float> inverse_flat;
+
+  [[nodiscard]] sensor::CalibrationPlanes planes() const noexcept;
+  /// 1/flat at a sensor position, 1 without a flat.
+  [[nodiscard]] double inverse_flat_at(double x, double y) const noexcept;
+  /// Electrons per unit of calibrated value before the flat: 1 in electrons;
+  /// in ADU the gain when known, else 1.
+  [[nodiscard]] double electrons_per_unit() const noexcept;
+};
+
+/// Inputs of `prepare_calibration`; null or unset: not there.
+struct CalibrationInputs {
+  Size frame;
+  const sensor::Master* dark = nullptr;  ///< master to subtract (dark, or bias)
+  const sensor::Master* bias = nullptr;  ///< with `dark`: scale the dark's rate
+  double dark_scale = 1.0;               ///< light exposure / dark exposure, used with `bias`
+  const sensor::Master* flat = nullptr;
+  double constant_subtract = 0.0;        ///< offset when there is neither dark nor bias
+  double gain_e_per_adu = 0.0;
+  double saturation_adu = 65535.0;
+  double frame_noise_adu = 0.0;          ///< of one dark pixel, for the defect limits
+  CfaPattern cfa = CfaPattern::none;
+};
+[[nodiscard]] Calibration prepare_calibration(const CalibrationInputs& inputs, Threads threads);
+
+/// Reads `rect` (inside the frame) calibrated and repaired: raw, calibrate,
+/// defects replaced. Works on a slightly larger rectangle, so the result does
+/// not depend on how a frame is divided.
+void read_calibrated(const PixelSource& raw, const Calibration& calibration, const Rect& rect,
+                     PlaneView<float> values, PlaneView<std::uint8_t> mask, int plane = 0);
+
+/// Adds defects that show in the lights themselves to `calibration.defects`
+/// (sessions without darks). `lights`: 3 or more, spread over the session.
+/// Returns how many pixels were added.
+std::int64_t find_defects_from_lights(const std::vector<const PixelSource*>& lights,
+                                      Calibration& calibration, Threads threads,
+                                      const Watch& watch);
+
+}  // namespace coldframe::pipeline

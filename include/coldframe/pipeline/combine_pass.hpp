@@ -1,0 +1,76 @@
+/// \file
+/// The second look: each output tile once. For every kept sub the needed source region is
+/// read, calibrated, (demosaiced,) resampled, normalised and masked; then samples are rejected and combined.
+#pragma once
+
+#include <functional>
+#include <memory>
+#include <span>
+#include <vector>
+
+#include "coldframe/align/resample.hpp"
+#include "coldframe/core/interrupt.hpp"
+#include "coldframe/pipeline/measure_pass.hpp"
+#include "coldframe/pipeline/memory_plan.hpp"
+#include "coldframe/stack/combine.hpp"
+#include "coldframe/stack/normalise.hpp"
+#include "coldframe/stack/trails.hpp"
+
+namespace coldframe::pipeline {
+
+/// One sub as the combine pass sees it.
+struct CombineSub {
+  std::function<std::shared_ptr<const PixelSource>()> open;  ///< called from worker threads
+  const Calibration* calibration = nullptr;
+  Transform transform;               ///< sub -> canvas
+  double scale = 1.0;                ///< canvas value = scale * value + surface
+  std::vector<stack::SkySurface> surfaces;  ///< one per plane; empty: nothing is added
+  std::vector<double> weights;       ///< one per plane
+  double exposure_s = 0.0;
+  const std::vector<ChannelSky>* sky = nullptr;  ///< measured noise, one per plane
+  std::vector<stack::Trail> trails;  ///< canvas coordinates
+};
+
+struct CombineSettings {
+  Size canvas;
+  int planes = 1;
+  align::ResampleOptions resample;
+  stack::CombineOptions combine;
+  std::vector<double> sky_level;     ///< per plane, of the output scale
+  sensor::Demosaic demosaic = sensor::Demosaic::gradient_corrected;
+  bool identity = false;             ///< subs lie on the canvas already: copy, do not resample
+};
+
+/// A finished strip of one plane.
+struct ResultStrip {
+  int plane = 0;
+  int y0 = 0;
+  PlaneView<const float> mean, uncertainty, weight;
+  PlaneView<const std::uint16_t> clipped_low, clipped_high;
+  PlaneView<const std::uint8_t> flags;
+};
+
+struct CombineTotals {
+  std::vector<std::uint64_t> clipped;  ///< per sub: low, high
+  std::vector<std::uint64_t> samples;  ///< per sub
+  /// Factor by which the error of a large aperture exceeds the quadrature sum of UNCERT.
+  std::vector<double> noise_correlation;  ///< one per plane
+  std::uint64_t empty_pixels = 0;
+};
+
+[[nodiscard]] CombineTotals combine_subs(std::span<const CombineSub> subs,
+                                         const CombineSettings& settings, const MemoryPlan& plan,
+                                         Threads threads, const Watch& watch,
+                                         const std::function<void(const ResultStrip&)>& write);
+
+/// Variance of a resampled (and demosaiced) pixel over that of a raw one of the
+/// same plane, mean over sub-pixel phases; and the same for the sum over a large aperture.
+/// Found once by sending white noise through the real code.
+struct NoiseResponse {
+  double pixel[3] = {1, 1, 1};
+  double aperture[3] = {1, 1, 1};
+};
+[[nodiscard]] NoiseResponse noise_response(CfaPattern cfa, sensor::Demosaic demosaic,
+                                           const align::ResampleOptions& resample);
+
+}  // namespace coldframe::pipeline

@@ -1,0 +1,44 @@
+/// \file
+/// The first look at every sub: read, calibrate, measure, keep a small preview; pixels are dropped.
+#pragma once
+
+#include <functional>
+#include <vector>
+
+#include "coldframe/pipeline/calibration.hpp"
+#include "coldframe/stars/measure.hpp"
+
+namespace coldframe::pipeline {
+
+/// Sky of one colour of a mosaic, measured on its own samples. Mono: step 1.
+struct ChannelSky {
+  stars::SkyMesh mesh;
+  int step = 1;  ///< sensor pixels per mesh pixel
+  int offset_x = 0;
+  int offset_y = 0;
+  [[nodiscard]] double level_at(double x, double y) const noexcept;
+  [[nodiscard]] double noise_at(double x, double y) const noexcept;
+};
+
+/// Everything that later steps need of a sub.
+struct SubMeasurement {
+  Size frame;
+  stars::FrameQuality quality;
+  StarList stars;
+  std::vector<ChannelSky> sky;  ///< one per plane of the result
+  Grid<float> preview;          ///< sky-subtracted, in units of its own noise per preview pixel
+  Mask preview_mask;
+  int preview_bin = 1;
+  std::int64_t saturated = 0;
+  std::int64_t sharp = 0;       ///< detections narrower than a star
+};
+
+struct MeasureSettings {
+  stars::MeasureOptions stars;
+  int preview_px = 800;  ///< longest side of the preview
+};
+
+[[nodiscard]] SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibration,
+                                         const MeasureSettings& settings, Threads threads);
+
+}  // namespace coldframe::pipeline

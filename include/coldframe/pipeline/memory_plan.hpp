@@ -1,0 +1,46 @@
+/// \file
+/// Turning one order of memory into tile and worker sizes.
+///
+/// The floor, in bytes, for frames of P pixels (C = 3 for a mosaic, else 1):
+///   measuring: base + sets * 9 P + (26 + 8 [mosaic]) P
+///   combining: base + sets * 9 P + smallest strip (block_px rows of N subs)
+/// where `sets` counts different sets of masters used at once. An order below the
+/// larger of the two is refused with that number.
+#pragma once
+
+#include <cstddef>
+#include <string_view>
+
+#include "coldframe/core/geometry.hpp"
+
+namespace coldframe::pipeline {
+
+struct MemoryDemand {
+  Size frame;                 ///< largest raw frame
+  Size canvas;                ///< result grid
+  int planes = 1;             ///< of the result: 1 or 3
+  std::size_t subs = 1;       ///< combined into one result
+  std::size_t sets = 1;       ///< calibration sets held at once
+  std::size_t resident = 0;   ///< bytes held by opened compressed files
+  double rotation_rad = 0.0;  ///< largest turn between a sub and the reference (mod 180 degrees)
+  int threads = 1;
+};
+
+struct MemoryPlan {
+  int measure_workers = 1;  ///< subs measured at the same time
+  int strip_rows = 32;      ///< output rows of one pass over the subs; multiple of block_px
+  int tile_columns = 0;     ///< 0: full width
+  std::size_t floor_bytes = 0;
+  std::size_t expected_bytes = 0;
+};
+
+/// Memory the process needs before any pixel: code, libraries, star lists.
+inline constexpr std::size_t base_bytes = std::size_t{96} << 20U;
+
+/// Throws Error(usage) when `order` is below the floor; says the least that would do.
+[[nodiscard]] MemoryPlan plan_memory(const MemoryDemand& demand, std::size_t order);
+
+/// The least order that works.
+[[nodiscard]] std::size_t memory_floor(const MemoryDemand& demand) noexcept;
+
+}  // namespace coldframe::pipeline

@@ -1,0 +1,72 @@
+/// \file
+/// Options of a whole job. Defaults are in place; units are in the names.
+#pragma once
+
+#include <cstddef>
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "coldframe/align/resample.hpp"
+#include "coldframe/core/parallel.hpp"
+#include "coldframe/sensor/calibrate.hpp"
+#include "coldframe/stack/combine.hpp"
+#include "coldframe/stack/normalise.hpp"
+#include "coldframe/stack/weights.hpp"
+
+namespace coldframe::session {
+
+/// A card that stands in where a header lacks it: keyword and value as text.
+struct SuppliedCard {
+  std::string keyword;
+  std::string value;
+};
+
+/// Limits for keeping a sub. Unset: found from the session itself.
+struct KeepLimits {
+  std::optional<double> max_fwhm_px;
+  std::optional<double> max_ellipticity;
+  std::optional<double> min_transparency;  ///< of the best sub
+  std::optional<int> min_stars;
+  std::vector<std::string> keep_only;  ///< names (relative to SESSION); empty: all may stay
+  std::vector<std::string> drop;       ///< names dropped by the owner
+};
+
+/// How calibration frames may differ from the lights they serve.
+struct MatchTolerances {
+  double temperature_c = 2.0;
+  double exposure_share = 0.02;
+  double rotator_deg = 3.0;
+};
+
+struct RunOptions {
+  std::filesystem::path session;
+  std::filesystem::path out;
+  std::size_t memory_bytes = 0;  ///< 0: a quarter of the machine's memory, at most 4 GiB
+  Threads threads;
+  std::filesystem::path scratch;  ///< empty: compressed input is decoded again per pass
+  std::vector<SuppliedCard> supplied;
+  std::optional<double> gain_e_per_adu;
+  std::optional<double> saturation_adu;
+  KeepLimits keep;
+  MatchTolerances tolerances;
+  std::string reference;  ///< name of a sub; empty: chosen
+  double detection_sigma = 5.0;
+  stack::CombineOptions combine;
+  stack::Weighting weighting = stack::Weighting::inverse_variance;
+  stack::SkyMatching sky_matching = stack::SkyMatching::surface;
+  align::ResampleOptions resample;
+  sensor::Demosaic demosaic = sensor::Demosaic::gradient_corrected;
+  bool search_trails = true;
+  bool remove_background = true;
+  std::string recipe_text;  ///< written to OUT/recipe.toml
+
+  /// All faults in words; empty when usable.
+  [[nodiscard]] std::vector<std::string> faults() const;
+};
+
+/// A quarter of the machine's memory, at most 4 GiB.
+[[nodiscard]] std::size_t default_memory_bytes();
+
+}  // namespace coldframe::session

@@ -1,0 +1,126 @@
+/// \file
+/// The single steps of the job as commands on files.
+#pragma once
+
+#include <filesystem>
+#include <string>
+#include <vector>
+
+#include "coldframe/align/match.hpp"
+#include "coldframe/core/interrupt.hpp"
+#include "coldframe/pipeline/measure_pass.hpp"
+#include "coldframe/sensor/masters.hpp"
+#include "coldframe/session/options.hpp"
+#include "coldframe/session/pairing.hpp"
+#include "coldframe/session/record.hpp"
+#include "coldframe/view/picture.hpp"
+
+namespace coldframe::session {
+
+using Paths = std::vector<std::filesystem::path>;
+
+/// Survey: inventory and pairing as text for people and JSON for programs.
+struct Survey {
+  Inventory inventory;
+  Pairing pairing;
+};
+[[nodiscard]] Survey survey_session(const std::filesystem::path& session,
+                                    const std::vector<SuppliedCard>& supplied,
+                                    const MatchTolerances& tolerances, Threads threads,
+                                    const Watch& watch);
+[[nodiscard]] std::string survey_json(const Survey& survey);
+[[nodiscard]] std::string survey_text(const Survey& survey);
+
+struct MasterJob {
+  sensor::MasterKind kind = sensor::MasterKind::dark;
+  Paths files;
+  std::filesystem::path subtract;  ///< flats: master dark or bias; empty: none
+  std::filesystem::path out;
+  std::vector<SuppliedCard> supplied;
+  sensor::MasterOptions options;
+  Threads threads;
+};
+struct MasterOutcome {
+  MasterRecord record;
+  double level_adu = 0.0;
+  double frame_noise_adu = 0.0;
+  std::vector<LeftOut> left_out;
+};
+[[nodiscard]] MasterOutcome make_master(const MasterJob& job, const Watch& watch);
+
+struct CalibrateJob {
+  Paths files;
+  std::filesystem::path bias, dark, flat;  ///< masters; empty: none
+  std::filesystem::path out;               ///< folder
+  std::vector<SuppliedCard> supplied;
+  std::optional<double> gain_e_per_adu, saturation_adu;
+  Threads threads;
+};
+struct FileOutcome {
+  std::string file;
+  std::string written;  ///< empty: left out
+  std::string why;
+};
+[[nodiscard]] std::vector<FileOutcome> calibrate_files(const CalibrateJob& job, const Watch& watch);
+
+struct MeasuredFile {
+  std::string file;
+  FrameInfo info;
+  pipeline::SubMeasurement measurement;
+  std::string fault;  ///< not empty: not measured
+};
+/// Measures files as they are (calibrated or not). With `out`, a FITS table and a CSV per file.
+[[nodiscard]] std::vector<MeasuredFile> measure_files(const Paths& files,
+                                                      const std::filesystem::path& out,
+                                                      double detection_sigma,
+                                                      const std::vector<SuppliedCard>& supplied,
+                                                      Threads threads, const Watch& watch);
+
+struct RegisteredFile {
+  std::string file;
+  align::MatchResult match;
+  std::string fault;
+};
+struct RegisterOutcome {
+  std::string reference;
+  Size canvas;
+  std::vector<RegisteredFile> files;
+};
+[[nodiscard]] RegisterOutcome register_files(const Paths& files, const std::string& reference,
+                                             const std::filesystem::path& resample_into,
+                                             const align::ResampleOptions& options,
+                                             Threads threads, const Watch& watch);
+[[nodiscard]] std::string transforms_json(const RegisterOutcome& outcome);
+
+/// Combines calibrated files into one; `aligned`: they lie on one grid already.
+struct IntegrateJob {
+  Paths files;
+  std::filesystem::path out;
+  bool aligned = false;
+  RunOptions options;
+};
+[[nodiscard]] SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch);
+
+struct RenderJob {
+  std::filesystem::path in;
+  std::filesystem::path out;
+  view::StretchOptions stretch;
+  int longest_px = 0;  ///< 0: full size
+};
+void render_file(const RenderJob& job);
+
+/// Writes a session from a scene file: frames, truth.json, truth.fits.
+[[nodiscard]] std::size_t simulate_session(const std::filesystem::path& scene,
+                                           const std::filesystem::path& out, Threads threads,
+                                           const Watch& watch);
+
+struct VerifiedFile {
+  std::string file;
+  bool readable = false;
+  bool checksums_wrong = false;
+  bool checksums_absent = false;
+  std::string detail;
+};
+[[nodiscard]] std::vector<VerifiedFile> verify_files(const Paths& files, Threads threads);
+
+}  // namespace coldframe::session

@@ -1,0 +1,165 @@
+#include "coldframe/pipeline/calibration.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "coldframe/sensor/defects.hpp"
+#include "coldframe/stack/combine.hpp"
+
+namespace coldframe::pipeline {
+namespace {
+
+constexpr float least_flat = 0.02F;  // below this a pixel sees too little to be divided
+
+void fill_subtract(const CalibrationInputs& in, Calibration& out, Threads threads) {
+  out.constant_subtract = static_cast<float>(in.constant_subtract);
+  const sensor::Master* base = in.dark != nullptr ? in.dark : in.bias;
+  if (base == nullptr) return;
+  out.subtract = Grid<float>(in.frame);
+  const bool scaled = in.dark != nullptr && in.bias != nullptr && in.dark_scale != 1.0;
+  const auto factor = static_cast<float>(in.dark_scale);
+  parallel_bands(threads, in.frame.height, 64, [&](int y0, int y1) {
+    for (int y = y0; y < y1; ++y) {
+      const auto to = out.subtract.row(y);
+      const auto from = base->value.row(y);
+      if (!scaled) {
+        std::copy(from.begin(), from.end(), to.begin());
+        continue;
+      }
+      const auto bias = in.bias->value.row(y);
+      for (std::size_t x = 0; x < to.size(); ++x) to[x] = bias[x] + (from[x] - bias[x]) * factor;
+    }
+  });
+}
+
+void fill_multiply(const CalibrationInputs& in, Calibration& out, Threads threads) {
+  const float gain = in.gain_e_per_adu > 0.0 ? static_cast<float>(in.gain_e_per_adu) : 1.0F;
+  out.constant_multiply = gain;
+  if (in.flat == nullptr) return;
+  out.multiply = Grid<float>(in.frame);
+  parallel_bands(threads, in.frame.height, 64, [&](int y0, int y1) {
+    for (int y = y0; y < y1; ++y) {
+      const auto to = out.multiply.row(y);
+      const auto flat = in.flat->value.row(y);
+      const auto defects = out.defects.row(y);
+      for (std::size_t x = 0; x < to.size(); ++x) {
+        const bool usable = flat[x] > least_flat;  // false for NaN too
+        to[x] = usable ? gain / flat[x] : gain;
+        if (!usable) defects[x] |= mask_bit::defect;
+      }
+    }
+  });
+}
+
+void fill_inverse_flat(const CalibrationInputs& in, Calibration& out) {
+  if (in.flat == nullptr) return;
+  constexpr int block = stack::block_px;
+  const int columns = (in.frame.width + block - 1) / block;
+  const int rows = (in.frame.height + block - 1) / block;
+  out.inverse_flat = Grid<float>(columns, rows);
+  for (int j = 0; j < rows; ++j) {
+    for (int i = 0; i < columns; ++i) {
+      const Rect cell =
+          Rect{i * block, j * block, (i + 1) * block, (j + 1) * block}.intersect(whole(in.frame));
+      double sum = 0.0;
+      std::int64_t count = 0;
+      for (int y = cell.y0; y < cell.y1; ++y) {
+        for (int x = cell.x0; x < cell.x1; ++x) {
+          const float flat = in.flat->value(x, y);
+          if (!(flat > least_flat)) continue;
+          sum += 1.0 / static_cast<double>(flat);
+          ++count;
+        }
+      }
+      out.inverse_flat(i, j) = count > 0 ? static_cast<float>(sum / static_cast<double>(count)) : 1.0F;
+    }
+  }
+}
+
+void mark_defects(const CalibrationInputs& in, Calibration& out, Threads threads) {
+  out.defects = Mask(in.frame);
+  const sensor::Master* dark = in.dark != nullptr ? in.dark : in.bias;
+  const auto none = PlaneView<const float>();
+  const auto dark_value = dark != nullptr ? dark->value.cview() : none;
+  const auto dark_variance = dark != nullptr ? dark->variance.cview() : none;
+  const auto flat_value = in.flat != nullptr ? in.flat->value.cview() : none;
+  if (dark != nullptr || in.flat != nullptr) {
+    // The counts are shown by the caller from the mask itself.
+    static_cast<void>(sensor::find_defects(dark_value, dark_variance, flat_value,
+                                           in.frame_noise_adu, in.cfa, sensor::DefectOptions{},
+                                           out.defects.view(), threads));
+  }
+  for (const sensor::Master* master : {dark, in.flat}) {
+    if (master == nullptr || master->mask.empty()) continue;
+    for (int y = 0; y < in.frame.height; ++y) {
+      const auto from = master->mask.row(y);
+      const auto to = out.defects.row(y);
+      for (std::size_t x = 0; x < to.size(); ++x) {
+        if (from[x] != 0) to[x] |= mask_bit::defect;
+      }
+    }
+  }
+}
+
+}  // namespace
+
+sensor::CalibrationPlanes Calibration::planes() const noexcept {
+  return {subtract.view(),   multiply.view(),  defects.view(),
+          constant_subtract, constant_multiply, saturation_adu};
+}
+
+double Calibration::inverse_flat_at(double x, double y) const noexcept {
+  if (inverse_flat.empty()) return 1.0;
+  const int i = std::clamp(static_cast<int>(x) / stack::block_px, 0, inverse_flat.width() - 1);
+  const int j = std::clamp(static_cast<int>(y) / stack::block_px, 0, inverse_flat.height() - 1);
+  return static_cast<double>(inverse_flat(i, j));
+}
+
+double Calibration::electrons_per_unit() const noexcept {
+  if (unit == PixelUnit::electron || gain_e_per_adu <= 0.0) return 1.0;
+  return gain_e_per_adu;
+}
+
+Calibration prepare_calibration(const CalibrationInputs& in, Threads threads) {
+  Calibration out;
+  out.cfa = in.cfa;
+  out.gain_e_per_adu = in.gain_e_per_adu;
+  out.unit = in.gain_e_per_adu > 0.0 ? PixelUnit::electron : PixelUnit::adu;
+  out.saturation_adu = static_cast<float>(in.saturation_adu);
+  mark_defects(in, out, threads);
+  fill_subtract(in, out, threads);
+  fill_multiply(in, out, threads);
+  fill_inverse_flat(in, out);
+  return out;
+}
+
+void read_calibrated(const PixelSource& raw, const Calibration& calibration, const Rect& rect,
+                     PlaneView<float> values, PlaneView<std::uint8_t> mask, int plane) {
+  const Rect wide =
+      rect.expand(sensor::repair_margin(calibration.cfa)).intersect(whole(raw.size()));
+  Grid<float> pixels(wide.size());
+  Mask bits(wide.size());
+  raw.fill(plane, wide, pixels.view());
+  sensor::calibrate_band(pixels.view(), wide, calibration.planes(), bits.view());
+  constexpr std::uint8_t repaired = mask_bit::defect | mask_bit::not_finite;
+  bool broken = false;
+  for (int y = 0; y < wide.height() && !broken; ++y) {
+    const auto row = bits.row(y);
+    broken = std::any_of(row.begin(), row.end(), [](std::uint8_t b) { return (b & repaired) != 0; });
+  }
+  const Rect inner{rect.x0 - wide.x0, rect.y0 - wide.y0, rect.x1 - wide.x0, rect.y1 - wide.y0};
+  Grid<float> mended;
+  if (broken) {
+    mended = Grid<float>(wide.size());
+    sensor::repair(pixels.view(), bits.view(), repaired, calibration.cfa, wide.x0, wide.y0,
+                   mended.view());
+  }
+  const auto from = (broken ? mended.cview() : pixels.cview()).crop(inner);
+  const auto from_bits = bits.cview().crop(inner);
+  for (int y = 0; y < rect.height(); ++y) {
+    std::copy(from.row(y).begin(), from.row(y).end(), values.row(y).begin());
+    std::copy(from_bits.row(y).begin(), from_bits.row(y).end(), mask.row(y).begin());
+  }
+}
+
+}  // namespace coldframe::pipeline

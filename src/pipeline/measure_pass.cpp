@@ -1,0 +1,177 @@
+#include "coldframe/pipeline/measure_pass.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "coldframe/core/statistics.hpp"
+
+namespace coldframe::pipeline {
+namespace {
+
+constexpr int read_rows = 128;
+
+struct Channel {
+  int step = 1;
+  int x = 0;
+  int y = 0;
+};
+
+// The samples of one colour as a regular grid; of the two greens the one in the red rows.
+Channel channel_of(CfaPattern cfa, int plane) noexcept {
+  if (cfa == CfaPattern::none) return {};
+  for (int y = 0; y < 2; ++y) {
+    for (int x = 0; x < 2; ++x) {
+      if (cfa_colour(cfa, x, y) == plane) return {2, x, y};
+    }
+  }
+  return {};
+}
+
+ChannelSky measure_channel(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
+                           const Channel& channel, stars::SkyMeshOptions options,
+                           Threads threads) {
+  ChannelSky sky;
+  sky.step = channel.step;
+  sky.offset_x = channel.x;
+  sky.offset_y = channel.y;
+  if (channel.step == 1) {
+    sky.mesh = stars::measure_sky(image, mask, options, threads);
+    return sky;
+  }
+  const int width = (image.width() - channel.x + 1) / 2;
+  const int height = (image.height() - channel.y + 1) / 2;
+  Grid<float> samples(width, height);
+  Mask bits(width, height);
+  for (int y = 0; y < height; ++y) {
+    const auto from = image.row(2 * y + channel.y);
+    const auto from_bits = mask.row(2 * y + channel.y);
+    const auto to = samples.row(y);
+    const auto to_bits = bits.row(y);
+    for (int x = 0; x < width; ++x) {
+      const auto source = static_cast<std::size_t>(2 * x + channel.x);
+      to[static_cast<std::size_t>(x)] = from[source];
+      to_bits[static_cast<std::size_t>(x)] = from_bits[source];
+    }
+  }
+  options.cell_px = std::max(options.cell_px / 2, 16);
+  sky.mesh = stars::measure_sky(samples.cview(), bits.cview(), options, threads);
+  return sky;
+}
+
+// Mean of good, sky-subtracted pixels per cell of bin x bin; cells with fewer than half good are masked.
+void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
+                  CfaPattern cfa, SubMeasurement& out, Threads threads) {
+  const int bin = out.preview_bin;
+  const int width = image.width() / bin;
+  const int height = image.height() / bin;
+  out.preview = Grid<float>(width, height);
+  out.preview_mask = Mask(width, height);
+  parallel_bands(threads, height, 8, [&](int j0, int j1) {
+    for (int j = j0; j < j1; ++j) {
+      for (int i = 0; i < width; ++i) {
+        double sum = 0.0;
+        int good = 0;
+        for (int y = j * bin; y < (j + 1) * bin; ++y) {
+          for (int x = i * bin; x < (i + 1) * bin; ++x) {
+            if ((mask(x, y) & (mask_bit::defect | mask_bit::not_finite)) != 0) continue;
+            sum += static_cast<double>(image(x, y));
+            ++good;
+          }
+        }
+        if (2 * good < bin * bin) {
+          out.preview_mask(i, j) = mask_bit::outside;
+          continue;
+        }
+        const double cx = (i + 0.5) * bin - 0.5;
+        const double cy = (j + 0.5) * bin - 0.5;
+        double level = out.sky[0].level_at(cx, cy);
+        if (cfa != CfaPattern::none) {
+          level = 0.25 * (level + 2.0 * out.sky[1].level_at(cx, cy) + out.sky[2].level_at(cx, cy));
+        }
+        out.preview(i, j) = static_cast<float>(sum / good - level);
+      }
+    }
+  });
+}
+
+void scale_preview(SubMeasurement& out) {
+  std::vector<double> sample;
+  for (int j = 0; j < out.preview.height(); ++j) {
+    for (int i = 0; i < out.preview.width(); ++i) {
+      if (out.preview_mask(i, j) == 0) sample.push_back(static_cast<double>(out.preview(i, j)));
+    }
+  }
+  const double noise = sample.size() > 10 ? robust_sigma(sample) : 0.0;
+  if (!(noise > 0.0)) return;
+  for (int j = 0; j < out.preview.height(); ++j) {
+    for (float& value : out.preview.row(j)) {
+      value = static_cast<float>(static_cast<double>(value) / noise);
+    }
+  }
+}
+
+int preview_bin(Size frame, int longest, CfaPattern cfa) noexcept {
+  const int side = std::max(frame.width, frame.height);
+  int bin = std::max((side + longest - 1) / std::max(longest, 1), 1);
+  if (cfa != CfaPattern::none && bin % 2 != 0) ++bin;  // whole cells of the mosaic
+  return bin;
+}
+
+}  // namespace
+
+double ChannelSky::level_at(double x, double y) const noexcept {
+  return static_cast<double>(mesh.level_at((x - offset_x) / step, (y - offset_y) / step));
+}
+
+double ChannelSky::noise_at(double x, double y) const noexcept {
+  return static_cast<double>(mesh.noise_at((x - offset_x) / step, (y - offset_y) / step));
+}
+
+SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibration,
+                           const MeasureSettings& settings, Threads threads) {
+  SubMeasurement out;
+  out.frame = raw.size();
+  const bool mosaic = calibration.cfa != CfaPattern::none;
+  Grid<float> image(out.frame);
+  Mask mask(out.frame);
+  const auto read_plane = [&](int plane) {
+    parallel_bands(threads, out.frame.height, read_rows, [&](int y0, int y1) {
+      const Rect band{0, y0, out.frame.width, y1};
+      read_calibrated(raw, calibration, band, image.view().crop(band), mask.view().crop(band),
+                      plane);
+    });
+  };
+  // A colour picture (planes already apart) is judged on its green plane, read last.
+  if (raw.planes() == 3) out.sky.resize(3);
+  for (const int plane : raw.planes() == 3 ? std::vector<int>{0, 2, 1} : std::vector<int>{0}) {
+    read_plane(plane);
+    if (raw.planes() == 3) {
+      out.sky[static_cast<std::size_t>(plane)] = measure_channel(
+          image.cview(), mask.cview(), {}, settings.stars.sky, threads);
+    }
+  }
+  auto options = settings.stars;
+  options.cfa = calibration.cfa;
+  options.gain_e_per_unit = calibration.electrons_per_unit();
+  auto measured = stars::measure_frame(image.cview(), mask.cview(), options, threads);
+  if (mosaic) {
+    for (int plane = 0; plane < 3; ++plane) {
+      out.sky.push_back(measure_channel(image.cview(), mask.cview(),
+                                        channel_of(calibration.cfa, plane), options.sky, threads));
+    }
+  } else if (out.sky.empty()) {
+    out.sky.push_back({std::move(measured.sky), 1, 0, 0});
+  }
+  out.quality = measured.quality;
+  out.stars = std::move(measured.stars);
+  for (const auto& other : measured.others) out.sharp += other.kind == StarClass::sharp ? 1 : 0;
+  for (int y = 0; y < out.frame.height; ++y) {
+    for (const std::uint8_t bits : mask.row(y)) out.saturated += (bits & mask_bit::saturated) != 0;
+  }
+  out.preview_bin = preview_bin(out.frame, settings.preview_px, calibration.cfa);
+  fill_preview(image.cview(), mask.cview(), calibration.cfa, out, threads);
+  scale_preview(out);
+  return out;
+}
+
+}  // namespace coldframe::pipeline

@@ -1,0 +1,186 @@
+#include "coldframe/pipeline/trail_search.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "coldframe/core/statistics.hpp"
+
+namespace coldframe::pipeline {
+namespace {
+
+constexpr std::size_t most_in_model = 15;  // previews in the median: enough for any outlier
+constexpr float star_limit = 4.0F;         // model pixels brighter than this (in noise units) are stars
+constexpr int star_margin = 2;
+
+// A preview on the canvas' preview grid. Bilinear: trails are broad on this scale.
+struct Registered {
+  Grid<float> values;
+  Mask mask;
+};
+
+struct PreviewGrid {
+  Size size;
+  int bin = 1;
+  [[nodiscard]] Point to_canvas(double i, double j) const noexcept {
+    return {(i + 0.5) * bin - 0.5, (j + 0.5) * bin - 0.5};
+  }
+};
+
+Registered register_preview(const SubMeasurement& sub, const Transform& transform,
+                            const PreviewGrid& grid) {
+  Registered out{Grid<float>(grid.size), Mask(grid.size)};
+  const double bin = sub.preview_bin;
+  for (int j = 0; j < grid.size.height; ++j) {
+    for (int i = 0; i < grid.size.width; ++i) {
+      const Point at = transform.unapply(grid.to_canvas(i, j));
+      const double u = (at.x + 0.5) / bin - 0.5;
+      const double v = (at.y + 0.5) / bin - 0.5;
+      const int x = static_cast<int>(std::floor(u));
+      const int y = static_cast<int>(std::floor(v));
+      if (x < 0 || y < 0 || x + 1 >= sub.preview.width() || y + 1 >= sub.preview.height() ||
+          (sub.preview_mask(x, y) | sub.preview_mask(x + 1, y) | sub.preview_mask(x, y + 1) |
+           sub.preview_mask(x + 1, y + 1)) != 0) {
+        out.mask(i, j) = mask_bit::outside;
+        continue;
+      }
+      const auto fx = static_cast<float>(u - x);
+      const auto fy = static_cast<float>(v - y);
+      const float lower = sub.preview(x, y) * (1 - fx) + sub.preview(x + 1, y) * fx;
+      const float upper = sub.preview(x, y + 1) * (1 - fx) + sub.preview(x + 1, y + 1) * fx;
+      out.values(i, j) = lower * (1 - fy) + upper * fy;
+    }
+  }
+  return out;
+}
+
+std::vector<std::size_t> spread_choice(std::size_t count) {
+  std::vector<std::size_t> chosen;
+  const std::size_t wanted = std::min(count, most_in_model);
+  for (std::size_t k = 0; k < wanted; ++k) chosen.push_back(k * count / wanted);
+  return chosen;
+}
+
+// Median of some previews: what does not move with a satellite.
+Registered median_model(std::span<const Registered> previews, Size size, Threads threads) {
+  Registered model{Grid<float>(size), Mask(size)};
+  parallel_bands(threads, size.height, 16, [&](int y0, int y1) {
+    std::vector<float> sample;
+    for (int j = y0; j < y1; ++j) {
+      for (int i = 0; i < size.width; ++i) {
+        sample.clear();
+        for (const auto& preview : previews) {
+          if (preview.mask(i, j) == 0) sample.push_back(preview.values(i, j));
+        }
+        if (sample.size() < 3) {
+          model.mask(i, j) = mask_bit::outside;
+        } else {
+          model.values(i, j) = median_in_place(std::span<float>(sample));
+        }
+      }
+    }
+  });
+  return model;
+}
+
+// Stars leave residuals when the seeing changes: they do not take part.
+Mask star_mask(const Registered& model) {
+  Mask mask(model.values.size());
+  for (int j = 0; j < mask.height(); ++j) {
+    for (int i = 0; i < mask.width(); ++i) {
+      if (model.mask(i, j) != 0) mask(i, j) |= mask_bit::outside;
+      if (!(model.values(i, j) > star_limit)) continue;
+      const Rect around = Rect{i - star_margin, j - star_margin, i + star_margin + 1,
+                               j + star_margin + 1}.intersect(whole(mask.size()));
+      for (int y = around.y0; y < around.y1; ++y) {
+        for (int x = around.x0; x < around.x1; ++x) mask(x, y) |= mask_bit::saturated;
+      }
+    }
+  }
+  return mask;
+}
+
+// Residual of one preview in units of its own noise; smooth leftovers of the
+// sky (cloud, moonlight) are taken out with a coarse running level.
+void make_residual(Registered& sub, const Registered& model, const Mask& stars) {
+  std::vector<double> sample;
+  const auto size = sub.values.size();
+  for (int j = 0; j < size.height; ++j) {
+    for (int i = 0; i < size.width; ++i) {
+      sub.mask(i, j) |= stars(i, j);
+      sub.values(i, j) -= model.values(i, j);
+    }
+  }
+  constexpr int cell = 40;
+  for (int y0 = 0; y0 < size.height; y0 += cell) {
+    for (int x0 = 0; x0 < size.width; x0 += cell) {
+      const Rect part = Rect{x0, y0, x0 + cell, y0 + cell}.intersect(whole(size));
+      std::vector<float> level;
+      for (int y = part.y0; y < part.y1; ++y) {
+        for (int x = part.x0; x < part.x1; ++x) {
+          if (sub.mask(x, y) == 0) level.push_back(sub.values(x, y));
+        }
+      }
+      if (level.empty()) continue;
+      const float middle = median_in_place(std::span<float>(level));
+      for (int y = part.y0; y < part.y1; ++y) {
+        for (int x = part.x0; x < part.x1; ++x) {
+          sub.values(x, y) -= middle;
+          if (sub.mask(x, y) == 0) sample.push_back(static_cast<double>(sub.values(x, y)));
+        }
+      }
+    }
+  }
+  const double noise = sample.size() > 100 ? robust_sigma(sample) : 0.0;
+  const auto factor = noise > 0.0 ? static_cast<float>(1.0 / noise) : 0.0F;
+  for (int j = 0; j < size.height; ++j) {
+    for (float& value : sub.values.row(j)) value *= factor;
+  }
+}
+
+stack::Trail to_canvas(const stack::Trail& found, const PreviewGrid& grid) noexcept {
+  stack::Trail trail = found;
+  const Point a = grid.to_canvas(found.x1, found.y1);
+  const Point b = grid.to_canvas(found.x2, found.y2);
+  trail.x1 = a.x;
+  trail.y1 = a.y;
+  trail.x2 = b.x;
+  trail.y2 = b.y;
+  trail.width_px = found.width_px * grid.bin;
+  return trail;
+}
+
+}  // namespace
+
+std::vector<std::vector<stack::Trail>> search_trails(std::span<const PreviewSub> subs, Size canvas,
+                                                     const stack::TrailOptions& options,
+                                                     Threads threads, const Watch& watch) {
+  std::vector<std::vector<stack::Trail>> trails(subs.size());
+  if (subs.size() < 3) return trails;
+  PreviewGrid grid;
+  grid.bin = subs.front().load().preview_bin;
+  grid.size = {canvas.width / grid.bin, canvas.height / grid.bin};
+  if (grid.size.width < 16 || grid.size.height < 16) return trails;
+  const auto chosen = spread_choice(subs.size());
+  std::vector<Registered> previews(chosen.size());
+  parallel_for(threads, chosen.size(), [&](std::size_t k) {
+    const auto& sub = subs[chosen[k]];
+    previews[k] = register_preview(sub.load(), sub.transform, grid);
+  });
+  const Registered model = median_model(previews, grid.size, threads);
+  previews.clear();
+  const Mask stars = star_mask(model);
+  std::atomic<std::size_t> done{0};
+  parallel_for(threads, subs.size(), [&](std::size_t i) {
+    watch.check();
+    Registered residual = register_preview(subs[i].load(), subs[i].transform, grid);
+    make_residual(residual, model, stars);
+    for (const auto& found :
+         stack::find_trails(residual.values.cview(), residual.mask.cview(), options)) {
+      trails[i].push_back(to_canvas(found, grid));
+    }
+    watch.report("trails", done.fetch_add(1) + 1, subs.size());
+  });
+  return trails;
+}
+
+}  // namespace coldframe::pipeline

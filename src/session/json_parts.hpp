@@ -1,0 +1,16 @@
+// JSON of the parts that several files of the session write.
+#pragma once
+
+#include <nlohmann/json.hpp>
+
+#include "coldframe/session/record.hpp"
+
+namespace coldframe::session {
+
+[[nodiscard]] nlohmann::ordered_json transform_json(const Transform& transform);
+[[nodiscard]] nlohmann::ordered_json warnings_json(const std::vector<Warning>& warnings);
+[[nodiscard]] nlohmann::ordered_json left_out_json(const std::vector<LeftOut>& left_out);
+/// Indented text; bytes that are no UTF-8 are replaced.
+[[nodiscard]] std::string json_text(const nlohmann::ordered_json& json);
+
+}  // namespace coldframe::session

@@ -1,0 +1,128 @@
+#include "master_file.hpp"
+
+#include <fmt/format.h>
+
+#include <cmath>
+
+#include "coldframe/core/error.hpp"
+#include "coldframe/core/version.hpp"
+#include "coldframe/fits/file_writer.hpp"
+#include "coldframe/fits/image_file.hpp"
+#include "frame_access.hpp"
+
+namespace coldframe::session {
+namespace {
+
+constexpr int strip = 256;
+
+const char* kind_text(sensor::MasterKind kind) noexcept {
+  switch (kind) {
+    case sensor::MasterKind::bias: return "Master Bias";
+    case sensor::MasterKind::dark: return "Master Dark";
+    case sensor::MasterKind::flat: return "Master Flat";
+  }
+  return "";
+}
+
+Header master_header(const sensor::Master& master, sensor::MasterKind kind, const Header& frame,
+                     const std::string& key) {
+  Header header = frame;
+  header.set("IMAGETYP", kind_text(kind));
+  header.set("BUNIT", kind == sensor::MasterKind::flat ? "" : "adu");
+  header.set(program_keyword, version(), "version of the program that wrote this");
+  header.set("NCOMBINE", master.frames, "frames combined");
+  header.set("CFKEY", std::string_view(key), "identity of inputs and options");
+  header.set("CFLEVEL", master.level_adu, "[adu] median level before normalising");
+  header.set("CFNOISE", master.noise_adu, "median standard error of a pixel");
+  header.set("CFFNOISE", master.frame_noise_adu, "[adu] noise of a pixel of one frame");
+  for (const auto& note : master.notes) header.history(note);
+  return header;
+}
+
+void fill_plane(const fits::ImageFile& file, PlaneView<float> out) {
+  for (int y = 0; y < file.size().height; y += strip) {
+    const Rect band{0, y, file.size().width, std::min(y + strip, file.size().height)};
+    file.fill(0, band, out.crop(band));
+  }
+}
+
+bool has_extension(const std::filesystem::path& path, const std::string& name) {
+  for (const auto& hdu : fits::list_hdus(path)) {
+    if (hdu.name == name) return true;
+  }
+  return false;
+}
+
+void read_extensions(const std::filesystem::path& path, sensor::Master& master) {
+  if (has_extension(path, "UNCERT")) {
+    const auto file = fits::ImageFile::open(path, "UNCERT");
+    if (file->size() == master.value.size()) fill_plane(*file, master.variance.view());
+    for (int y = 0; y < master.variance.height(); ++y) {
+      for (float& v : master.variance.row(y)) v = v * v;
+    }
+  }
+  if (has_extension(path, "MASK")) {
+    const auto file = fits::ImageFile::open(path, "MASK");
+    Grid<float> bits(master.value.size());
+    if (file->size() == bits.size()) fill_plane(*file, bits.view());
+    for (int y = 0; y < bits.height(); ++y) {
+      for (int x = 0; x < bits.width(); ++x) {
+        master.mask(x, y) = static_cast<std::uint8_t>(bits(x, y));
+      }
+    }
+  }
+}
+
+}  // namespace
+
+void write_master(const std::filesystem::path& path, const sensor::Master& master,
+                  sensor::MasterKind kind, const Header& frame, const std::string& key) {
+  const Size size = master.value.size();
+  fits::FileWriter writer(path);
+  const int value = writer.add_image({"", size, 1, fits::SampleType::float32},
+                                     master_header(master, kind, frame, key));
+  Header uncert;
+  uncert.set("UTYPE", "StdDevUncertainty");
+  const int error = writer.add_image({"UNCERT", size, 1, fits::SampleType::float32}, uncert);
+  const int mask = writer.add_image({"MASK", size, 1, fits::SampleType::uint8}, {});
+  for (int y = 0; y < size.height; y += strip) {
+    const Rect band{0, y, size.width, std::min(y + strip, size.height)};
+    writer.write_rows(value, 0, y, master.value.cview().crop(band));
+    Grid<float> sd(band.size());
+    for (int j = 0; j < band.height(); ++j) {
+      for (int x = 0; x < band.width(); ++x) sd(x, j) = std::sqrt(master.variance(x, y + j));
+    }
+    writer.write_rows(error, 0, y, sd.cview());
+    writer.write_rows(mask, 0, y, master.mask.cview().crop(band));
+  }
+  writer.commit();
+}
+
+std::optional<sensor::Master> read_master(const std::filesystem::path& path,
+                                          const std::string& key) {
+  if (!key.empty() && !std::filesystem::exists(path)) return std::nullopt;
+  const auto file = fits::ImageFile::open(path);
+  const auto stored_key = file->header().text("CFKEY");
+  if (!key.empty() && stored_key != key) return std::nullopt;
+  if (file->planes() != 1) {
+    throw Error(ErrorKind::input, path.string(), "has three planes; a master has one",
+                "give a master made from raw frames");
+  }
+  sensor::Master master;
+  master.value = Grid<float>(file->size());
+  master.variance = Grid<float>(file->size());
+  master.mask = Mask(file->size());
+  fill_plane(*file, master.value.view());
+  const auto& header = file->header();
+  master.frames = static_cast<int>(header.integer("NCOMBINE").value_or(1));
+  master.level_adu = header.real("CFLEVEL").value_or(0.0);
+  master.noise_adu = header.real("CFNOISE").value_or(0.0);
+  master.frame_noise_adu = header.real("CFFNOISE").value_or(0.0);
+  for (const auto& card : header.cards()) {
+    if (card.keyword == "HISTORY") master.notes.push_back(card.value);
+  }
+  read_extensions(path, master);
+  return master;
+}
+
+}  // namespace coldframe::session

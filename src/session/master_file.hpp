@@ -1,0 +1,23 @@
+// Master frames on disk.
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <string>
+
+#include "coldframe/core/header.hpp"
+#include "coldframe/sensor/masters.hpp"
+
+namespace coldframe::session {
+
+/// Primary: value; extensions UNCERT and MASK; cards say how it was made.
+/// `key` identifies inputs and options; `header` comes from one of the frames.
+void write_master(const std::filesystem::path& path, const sensor::Master& master,
+                  sensor::MasterKind kind, const Header& header, const std::string& key);
+
+/// Reads a master; unset when the file is not there or was made from other
+/// inputs (`key` not empty and different). A plain image without UNCERT has variance 0.
+[[nodiscard]] std::optional<sensor::Master> read_master(const std::filesystem::path& path,
+                                                        const std::string& key);
+
+}  // namespace coldframe::session

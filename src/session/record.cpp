@@ -1,0 +1,200 @@
+#include "coldframe/session/record.hpp"
+
+#include <fmt/format.h>
+
+#include <nlohmann/json.hpp>
+
+#include "coldframe/core/version.hpp"
+#include "json_parts.hpp"
+
+namespace coldframe::session {
+using nlohmann::ordered_json;
+
+namespace {
+
+template <typename T>
+ordered_json or_null(const std::optional<T>& value) {
+  return value ? ordered_json(*value) : ordered_json(nullptr);
+}
+
+ordered_json camera_json(const CameraRecord& c) {
+  return {{"name", c.name},
+          {"read_out", c.read_out},
+          {"gain_setting", or_null(c.gain_setting)},
+          {"offset", or_null(c.offset)},
+          {"binning", c.binning},
+          {"gain_e_per_adu", or_null(c.gain_e_per_adu)},
+          {"read_noise_e", or_null(c.read_noise_e)},
+          {"saturation_adu", or_null(c.saturation_adu)},
+          {"source", c.source}};
+}
+
+ordered_json master_json(const MasterRecord& m) {
+  return {{"kind", m.kind},
+          {"path", m.path},
+          {"frames", m.frames},
+          {"exposure_s", or_null(m.exposure_s)},
+          {"temperature_c", or_null(m.temperature_c)},
+          {"filter", m.filter},
+          {"noise_adu", or_null(m.noise_adu)},
+          {"notes", m.notes}};
+}
+
+ordered_json result_json(const ResultRecord& r) {
+  return {{"object", r.object},
+          {"filter", r.filter},
+          {"path", r.path},
+          {"preview", r.preview},
+          {"flat_sky_path", r.flat_sky_path.empty() ? ordered_json(nullptr) : ordered_json(r.flat_sky_path)},
+          {"reference", r.reference},
+          {"subs_total", r.subs_total},
+          {"subs_kept", r.subs_kept},
+          {"exposure_s", r.exposure_s},
+          {"planes", r.planes},
+          {"noise_per_px", or_null(r.noise_per_px)},
+          {"noise_correlation", or_null(r.noise_correlation)},
+          {"unit", r.unit},
+          {"fwhm_px", or_null(r.fwhm_px)},
+          {"fwhm_arcsec", or_null(r.fwhm_arcsec)},
+          {"zero_point_mag", nullptr},
+          {"limiting_mag", nullptr},
+          {"sky_mag_arcsec2", nullptr}};
+}
+
+ordered_json trails_json(const std::vector<stack::Trail>& trails) {
+  auto list = ordered_json::array();
+  for (const auto& t : trails) {
+    list.push_back({{"x1", t.x1},
+                    {"y1", t.y1},
+                    {"x2", t.x2},
+                    {"y2", t.y2},
+                    {"width_px", t.width_px},
+                    {"significance", t.significance}});
+  }
+  return list;
+}
+
+ordered_json sub_json(const SubRecord& s) {
+  return {{"path", s.path},
+          {"result", s.result},
+          {"camera", s.camera},
+          {"masters", s.masters},
+          {"night", s.night},
+          {"start", s.start},
+          {"exposure_s", or_null(s.exposure_s)},
+          {"filter", s.filter},
+          {"kept", s.kept},
+          {"reason", s.reason},
+          {"stars", or_null(s.stars)},
+          {"fwhm_px", or_null(s.fwhm_px)},
+          {"fwhm_arcsec", or_null(s.fwhm_arcsec)},
+          {"ellipticity", or_null(s.ellipticity)},
+          {"position_angle_deg", or_null(s.position_angle_deg)},
+          {"sky_per_s", or_null(s.sky_per_s)},
+          {"noise_per_px", or_null(s.noise_per_px)},
+          {"transparency", or_null(s.transparency)},
+          {"weight", or_null(s.weight)},
+          {"transform", s.transform ? transform_json(*s.transform) : ordered_json(nullptr)},
+          {"matched_stars", or_null(s.matched_stars)},
+          {"residual_px", or_null(s.residual_px)},
+          {"trails", trails_json(s.trails)},
+          {"clipped_low", or_null(s.clipped_low)},
+          {"clipped_high", or_null(s.clipped_high)}};
+}
+
+std::string csv_text(const std::string& text) {
+  std::string quoted = "\"";
+  for (const char c : text) {
+    if (c == '"') quoted += '"';
+    quoted += c;
+  }
+  return quoted + "\"";
+}
+
+template <typename T>
+std::string csv_number(const std::optional<T>& value) {
+  return value ? fmt::format("{}", *value) : std::string();
+}
+
+}  // namespace
+
+ordered_json transform_json(const Transform& t) {
+  const auto& m = t.matrix;
+  ordered_json json = {{"model", to_string(t.model)},
+                       {"matrix", {{m[0], m[1], m[2]}, {m[3], m[4], m[5]}, {m[6], m[7], m[8]}}},
+                       {"direction", "sub->reference"},
+                       {"polynomial", nullptr}};
+  if (t.polynomial) {
+    const auto& p = *t.polynomial;
+    json["polynomial"] = {{"order", p.order},
+                          {"centre", {p.centre.x, p.centre.y}},
+                          {"scale", p.scale},
+                          {"x", p.x},
+                          {"y", p.y}};
+  }
+  return json;
+}
+
+std::string json_text(const ordered_json& json) {
+  // Names on disk may hold bytes that are no UTF-8: they are replaced, never a reason to fail.
+  return json.dump(2, ' ', false, ordered_json::error_handler_t::replace) + "\n";
+}
+
+ordered_json warnings_json(const std::vector<Warning>& warnings) {
+  auto list = ordered_json::array();
+  for (const auto& w : warnings) {
+    list.push_back({{"code", w.code}, {"message", w.message}, {"files", w.files}});
+  }
+  return list;
+}
+
+ordered_json left_out_json(const std::vector<LeftOut>& left_out) {
+  auto list = ordered_json::array();
+  for (const auto& l : left_out) {
+    list.push_back({{"file", l.name}, {"why", l.why}, {"mend", l.mend}});
+  }
+  return list;
+}
+
+std::string record_json(const SessionRecord& record) {
+  ordered_json json = {{"coldframe", version()}, {"schema", 1}, {"state", record.state}};
+  for (const char* list : {"cameras", "masters", "warnings", "left_out", "results", "subs"}) {
+    json[list] = ordered_json::array();
+  }
+  for (const auto& c : record.cameras) json["cameras"].push_back(camera_json(c));
+  for (const auto& m : record.masters) json["masters"].push_back(master_json(m));
+  json["warnings"] = warnings_json(record.warnings);
+  json["left_out"] = left_out_json(record.left_out);
+  for (const auto& r : record.results) json["results"].push_back(result_json(r));
+  for (const auto& s : record.subs) json["subs"].push_back(sub_json(s));
+  json["timings"] = ordered_json::array();
+  for (const auto& t : record.timings) {
+    json["timings"].push_back({{"stage", t.stage}, {"wall_s", t.wall_s}, {"cpu_s", t.cpu_s}});
+  }
+  json["memory_bytes"] = record.memory_bytes;
+  json["peak_memory_bytes"] = record.peak_memory_bytes;
+  json["measured"] = record.measured;
+  json["reused"] = record.reused;
+  return json_text(json);
+}
+
+std::string subs_csv(const SessionRecord& record) {
+  std::string text =
+      "path,result,night,start,exposure_s,filter,kept,reason,stars,fwhm_px,fwhm_arcsec,ellipticity,"
+      "position_angle_deg,sky_per_s,noise_per_px,transparency,weight,matched_stars,residual_px,"
+      "trails,clipped_low,clipped_high\n";
+  for (const auto& s : record.subs) {
+    text += fmt::format("{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{}\n",
+                        csv_text(s.path), s.result, s.night, s.start, csv_number(s.exposure_s),
+                        csv_text(s.filter), s.kept ? "yes" : "no", csv_text(s.reason),
+                        csv_number(s.stars), csv_number(s.fwhm_px), csv_number(s.fwhm_arcsec),
+                        csv_number(s.ellipticity), csv_number(s.position_angle_deg),
+                        csv_number(s.sky_per_s), csv_number(s.noise_per_px),
+                        csv_number(s.transparency), csv_number(s.weight),
+                        csv_number(s.matched_stars), csv_number(s.residual_px), s.trails.size(),
+                        csv_number(s.clipped_low), csv_number(s.clipped_high));
+  }
+  return text;
+}
+
+}  // namespace coldframe::session
