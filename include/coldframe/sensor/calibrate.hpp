@@ -11,13 +11,14 @@
 
 namespace coldframe::sensor {
 
-/// Whole-frame planes prepared once per set of masters. Views may be empty (0 x 0): no dark, no flat, no defects.
+/// Whole-frame planes prepared once per set of masters. Views may be empty (0 x 0): no dark, no
+/// flat, no defects.
 struct CalibrationPlanes {
-  PlaneView<const float> subtract;         ///< ADU
-  PlaneView<const float> multiply;         ///< gain/flat, or 1/flat without a gain
-  PlaneView<const std::uint8_t> defects;   ///< mask bits
-  float constant_subtract = 0.0F;          ///< used when `subtract` is empty (e.g. -PEDESTAL)
-  float constant_multiply = 1.0F;          ///< used when `multiply` is empty (the gain)
+  PlaneView<const float> subtract;        ///< ADU
+  PlaneView<const float> multiply;        ///< gain/flat, or 1/flat without a gain
+  PlaneView<const std::uint8_t> defects;  ///< mask bits
+  float constant_subtract = 0.0F;         ///< used when `subtract` is empty (e.g. -PEDESTAL)
+  float constant_multiply = 1.0F;         ///< used when `multiply` is empty (the gain)
   float saturation_adu = 65535.0F;
 };
 
@@ -34,10 +35,12 @@ void calibrate_band(PlaneView<float> raw, const Rect& rect, const CalibrationPla
 enum class Demosaic { bilinear, gradient_corrected };
 void demosaic_band(PlaneView<const float> mosaic, PlaneView<const std::uint8_t> mask,
                    const Rect& region, Size frame, CfaPattern pattern, Demosaic method,
-                   const Rect& target, PlaneView<float> planes[3], PlaneView<std::uint8_t> masks[3]);
+                   const Rect& target, PlaneView<float> planes[3],
+                   PlaneView<std::uint8_t> masks[3]);
 inline constexpr int demosaic_margin = 3;
 
-/// Mean of squared weights of a demosaiced plane (variance out over variance in): {red, green, blue}.
+/// Mean of squared weights of a demosaiced plane (variance out over variance in): {red, green,
+/// blue}.
 struct DemosaicNoise {
   double gain[3] = {1.0, 1.0, 1.0};
 };

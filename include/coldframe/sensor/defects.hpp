@@ -21,13 +21,17 @@ struct DefectOptions {
   double flat_high = 1.5;
   /// Columns (and rows) whose median deviates by this many sigma of columns.
   double column_kappa = 8.0;
+  /// Unstable (telegraph noise): scatter in the dark above this many times the usual one.
+  double unstable_factor = 3.0;
 };
 
 struct DefectReport {
   std::int64_t hot = 0;
   std::int64_t cold = 0;
   std::int64_t flat = 0;
+  std::int64_t unstable = 0;  ///< not counted as hot or cold already
   int columns = 0;
+  int rows = 0;
 };
 
 /// Marks mask_bit::defect in `mask` (size of the frame). `dark` (ADU) and
@@ -44,11 +48,11 @@ DefectReport find_defects(PlaneView<const float> dark, PlaneView<const float> da
 DefectReport find_defects_in_lights(std::span<const PlaneView<const float>> lights, CfaPattern cfa,
                                     double kappa, PlaneView<std::uint8_t> mask, Threads threads);
 
-/// Replaces pixels of `values` that have any of `bits` set in `mask` by the median of good neighbours of
-/// the same colour within `margin` (2 mono, 4 mosaic) pixels; the bit stays. `origin_x/y`: absolute
-/// position of pixel (0,0), for the colour. Pixels without a good neighbour become 0
-/// and get mask_bit::not_finite. Values read are the unrepaired ones, so any tiling gives the same result
-/// when the band carries the margin.
+/// Replaces pixels of `values` that have any of `bits` set in `mask` by the median of good
+/// neighbours of the same colour within `margin` (2 mono, 4 mosaic) pixels; the bit stays.
+/// `origin_x/y`: absolute position of pixel (0,0), for the colour. Pixels without a good neighbour
+/// become 0 and get mask_bit::not_finite. Values read are the unrepaired ones, so any tiling gives
+/// the same result when the band carries the margin.
 void repair(PlaneView<const float> values, PlaneView<std::uint8_t> mask, std::uint8_t bits,
             CfaPattern cfa, int origin_x, int origin_y, PlaneView<float> out);
 

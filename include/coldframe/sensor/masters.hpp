@@ -29,20 +29,30 @@ struct MasterOptions {
   MasterKind kind = MasterKind::dark;
   CfaPattern cfa = CfaPattern::none;  ///< flats only: normalise each colour
   double saturation_adu = 65535.0;    ///< flats: pixels at or above are left out
+  /// With fewer than `scale_frames` frames a rule that takes its scale from the samples gives way
+  /// to the noise model of pair differences; with two frames nothing is rejected.
   stack::Rejection rule = stack::Rejection::winsorised;
   double kappa = 4.0;
   std::size_t memory_bytes = 512U << 20U;  ///< for tiles; the master's own planes come on top
 };
 
+/// Fewest frames from which a pixel's own scatter is a usable scale for rejection.
+inline constexpr int scale_frames = 8;
+
 /// One master in memory. Flats: values about 1, unit-free; else ADU.
 struct Master {
   Grid<float> value;
-  Grid<float> variance;  ///< of `value`, per pixel
-  Mask mask;             ///< not_finite / saturated where no frame was usable
-  int frames = 0;
-  double level_adu = 0.0;      ///< median value before normalising (dark subtracted for flats)
-  double noise_adu = 0.0;      ///< median standard error of a pixel of `value`; flats: relative
-  double frame_noise_adu = 0.0;  ///< median noise of one pixel of one input frame (from pair differences)
+  /// Of `value`, per pixel: pooled noise model of the pair differences over the surviving samples;
+  /// the pixel's own scatter where that is significantly larger (telegraph noise). The
+  /// variance of `subtract` is not in it.
+  Grid<float> variance;
+  Mask mask;                  ///< not_finite / saturated where no frame was usable
+  int frames = 0;             ///< used
+  std::vector<int> left_out;  ///< indices of the frames not used, each with a note
+  double level_adu = 0.0;     ///< median value before normalising (dark subtracted for flats)
+  double noise_adu = 0.0;     ///< median standard error of a pixel of `value`; flats: relative
+  double frame_noise_adu =
+      0.0;  ///< median noise of one pixel of one input frame (from pair differences)
   std::vector<std::string> notes;  ///< frames left out or suspicious, in words
 };
 
