@@ -1,0 +1,122 @@
+#include "fits/compressed.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+
+#include "fits/cards.hpp"
+
+namespace coldframe::fits::detail {
+namespace {
+
+Card integer_card(std::string keyword, std::int64_t value, std::string comment) {
+  return {std::move(keyword), fmt::format("{}", value), std::move(comment), Card::Type::integer};
+}
+
+Card logical_card(std::string keyword, std::string comment) {
+  return {std::move(keyword), "T", std::move(comment), Card::Type::logical};
+}
+
+/// The layout cards of the image that the table stands for.
+void add_layout(const Unit& unit, Header& header) {
+  const bool primary = unit.cards.find("ZSIMPLE") != nullptr;
+  if (primary) {
+    header.add(logical_card("SIMPLE", "file conforms to FITS standard"));
+  } else {
+    header.add({"XTENSION", "IMAGE", "image extension", Card::Type::text});
+  }
+  header.add(integer_card("BITPIX", unit.summary.bitpix, "bits per sample"));
+  const auto& axes = unit.summary.axes;
+  header.add(integer_card("NAXIS", static_cast<std::int64_t>(axes.size()), "number of axes"));
+  for (std::size_t i = 0; i < axes.size(); ++i) {
+    header.add(integer_card(fmt::format("NAXIS{}", i + 1), axes[i], "length of the axis"));
+  }
+  if (primary) {
+    if (unit.cards.find("ZEXTEND") != nullptr) {
+      header.add(logical_card("EXTEND", "there may be extensions"));
+    }
+  } else {
+    header.add(integer_card("PCOUNT", 0, "no parameters"));
+    header.add(integer_card("GCOUNT", 1, "one group"));
+  }
+}
+
+bool belongs_to_image(std::string_view keyword) noexcept {
+  constexpr std::array<std::string_view, 3> kept{"BZERO", "BSCALE", "BLANK"};
+  return std::find(kept.begin(), kept.end(), keyword) != kept.end() || !is_structural(keyword);
+}
+
+}  // namespace
+
+Header uncompressed_header(const Unit& unit) {
+  Header header;
+  add_layout(unit, header);
+  for (const Card& card : unit.cards.cards()) {
+    if (card.keyword == "EXTNAME" && card.value == "COMPRESSED_IMAGE") continue;
+    if (card.keyword == "ZHECKSUM" || card.keyword == "ZDATASUM") {
+      Card original = card;
+      original.keyword = card.keyword == "ZHECKSUM" ? "CHECKSUM" : "DATASUM";
+      header.add(std::move(original));
+    } else if (card.type == Card::Type::commentary || belongs_to_image(card.keyword)) {
+      header.add(card);
+    }
+  }
+  return header;
+}
+
+namespace {
+
+/// Values of the compression's own parameters (ZNAMEi / ZVALi) that CFITSIO takes on trust.
+bool parameters_are_sane(const Header& cards) {
+  constexpr int most_parameters = 20;
+  for (int i = 1; i <= most_parameters; ++i) {
+    const auto name = cards.text(fmt::format("ZNAME{}", i));
+    if (!name) continue;
+    const auto value = cards.real(fmt::format("ZVAL{}", i));
+    if (*name == "BLOCKSIZE" && value != 16.0 && value != 32.0) return false;
+    if (*name == "BYTEPIX" && value != 1.0 && value != 2.0 && value != 4.0) return false;
+  }
+  return true;
+}
+
+bool method_is_known(const Header& cards) {
+  constexpr std::array<std::string_view, 7> known{"RICE_1", "RICE_ONE",  "GZIP_1",      "GZIP_2",
+                                                  "PLIO_1", "HCOMPRESS_1", "NOCOMPRESS"};
+  const auto method = cards.text("ZCMPTYPE").value_or("");
+  return std::find(known.begin(), known.end(), method) != known.end();
+}
+
+/// Tile sides along every axis; the standard's default is one row.
+std::vector<std::int64_t> tile_sides(const Unit& unit) {
+  std::vector<std::int64_t> sides;
+  for (std::size_t i = 0; i < unit.summary.axes.size(); ++i) {
+    const std::int64_t usual = i == 0 ? unit.summary.axes[0] : 1;
+    sides.push_back(unit.cards.integer(fmt::format("ZTILE{}", i + 1)).value_or(usual));
+  }
+  return sides;
+}
+
+}  // namespace
+
+TileShape check_tiles(const Unit& unit, const std::filesystem::path& path) {
+  const auto broken = [&](const char* what) { return input_error(path, what, copy_again); };
+  const auto& axes = unit.summary.axes;
+  if (!method_is_known(unit.cards)) {
+    throw input_error(path, "its image is compressed in an unknown way",
+                      "uncompress it with the program that wrote it");
+  }
+  if (!parameters_are_sane(unit.cards)) throw broken("its compression parameters make no sense");
+  const auto sides = tile_sides(unit);
+  std::int64_t tiles = 1;
+  for (std::size_t i = 0; i < axes.size(); ++i) {
+    if (sides[i] < 1 || sides[i] > axes[i]) throw broken("its compressed tiles do not fit the image");
+    tiles *= (axes[i] + sides[i] - 1) / sides[i];
+  }
+  if (unit.cards.integer("NAXIS2") != tiles || unit.cards.integer("NAXIS").value_or(0) != 2) {
+    throw broken("it holds another number of compressed tiles than its header says");
+  }
+  return {sides[0], axes.size() > 1 ? sides[1] : 1};
+}
+
+}  // namespace coldframe::fits::detail
