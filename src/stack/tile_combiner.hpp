@@ -1,0 +1,67 @@
+/// \file
+/// Works through one tile, block by block and row by row.
+#pragma once
+
+#include <cstdint>
+#include <span>
+#include <vector>
+
+#include "rule_esd.hpp"
+#include "rule_kappa_sigma.hpp"
+#include "rule_noise_model.hpp"
+#include "rule_winsorised.hpp"
+#include "segment_passes.hpp"
+
+namespace coldframe::stack::detail {
+
+class TileCombiner {
+ public:
+  TileCombiner(const TileSamples& samples, const CombineOptions& options,
+               std::span<const float> exposure, const TileResult& result);
+  void run();
+  /// Adds the cuts of the whole tile, two entries per sub.
+  void report_cuts(std::span<std::uint64_t> clipped_per_sub) const noexcept;
+
+ private:
+  /// Where the current segment lies, in tile coordinates.
+  struct Place {
+    int x = 0;
+    int y = 0;
+    std::size_t count = 0;
+  };
+
+  void enter_block(int column, int row);
+  void combine_segment(const Place& place);
+  void gather(const Place& place);
+  void fill_empty_lanes(const Place& place);
+  void fill_lane(const Place& place, std::size_t lane);
+  void reject(LaneLimits& limits);
+  void reject_by_noise_model();
+  template <typename Rule>
+  void reject_by_order(Rule& rule, LaneLimits& limits);
+  void write(const Place& place, const LaneLimits& limits);
+  void write_counts(const Place& place) const;
+
+  const TileSamples& samples_;
+  const CombineOptions& options_;
+  std::span<const float> exposure_;
+  const TileResult& result_;
+
+  std::vector<BlockSub> subs_;  ///< of the current block
+  ScreenModel screen_;
+  std::vector<float> values_;
+  std::vector<float> sorted_;
+  Segment segment_;
+  PerLane<std::uint8_t> flags_{};
+  Cuts cuts_;
+  std::vector<std::uint64_t> total_low_;
+  std::vector<std::uint64_t> total_high_;
+  PixelSamples pixel_;
+
+  RuleNoiseModel noise_model_;
+  RuleKappaSigma kappa_sigma_;
+  RuleWinsorised winsorised_;
+  RuleEsd esd_;
+};
+
+}  // namespace coldframe::stack::detail
