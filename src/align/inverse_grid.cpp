@@ -1,0 +1,192 @@
+#include "align/inverse_grid.hpp"
+
+#include <cmath>
+#include <limits>
+
+namespace coldframe::align {
+namespace {
+
+constexpr double no_answer = std::numeric_limits<double>::quiet_NaN();
+
+// Floor division for positive divisors.
+int cell_of(int value, int spacing) noexcept {
+  return value >= 0 ? value / spacing : -((-value + spacing - 1) / spacing);
+}
+
+// Weights of nodes -1, 0, 1, 2 at fraction f of the cell between nodes 0 and 1.
+std::array<double, 4> lagrange(double f) noexcept {
+  return {-f * (f - 1.0) * (f - 2.0) / 6.0, (f + 1.0) * (f - 1.0) * (f - 2.0) / 2.0,
+          -(f + 1.0) * f * (f - 2.0) / 2.0, (f + 1.0) * f * (f - 1.0) / 6.0};
+}
+
+struct Evaluated {
+  double x = 0.0, y = 0.0;
+  double xu = 0.0, xv = 0.0, yu = 0.0, yv = 0.0;  // derivatives by pixels
+};
+
+// Value and derivatives by tables of powers; orders are small.
+Evaluated evaluate(const Polynomial2& p, Point at) noexcept {
+  constexpr int most = 16;
+  double pu[most + 1], pv[most + 1];
+  const int order = p.order < most ? p.order : most;
+  pu[0] = pv[0] = 1.0;
+  const double u = (at.x - p.centre.x) / p.scale;
+  const double v = (at.y - p.centre.y) / p.scale;
+  for (int i = 1; i <= order; ++i) {
+    pu[i] = pu[i - 1] * u;
+    pv[i] = pv[i - 1] * v;
+  }
+  Evaluated e;
+  std::size_t term = 0;
+  for (int degree = 0; degree <= order; ++degree) {
+    for (int k = 0; k <= degree && term < p.x.size(); ++k, ++term) {
+      const int i = degree - k;
+      const double value = pu[i] * pv[k];
+      const double du = i > 0 ? i * pu[i - 1] * pv[k] : 0.0;
+      const double dv = k > 0 ? k * pu[i] * pv[k - 1] : 0.0;
+      e.x += p.x[term] * value;
+      e.y += p.y[term] * value;
+      e.xu += p.x[term] * du;
+      e.xv += p.x[term] * dv;
+      e.yu += p.y[term] * du;
+      e.yv += p.y[term] * dv;
+    }
+  }
+  e.xu /= p.scale;
+  e.xv /= p.scale;
+  e.yu /= p.scale;
+  e.yv /= p.scale;
+  return e;
+}
+
+}  // namespace
+
+InverseGrid::InverseGrid(const Transform& sub_to_reference, const Rect& destination)
+    : forward_(sub_to_reference) {
+  Transform linear;
+  linear.matrix = forward_.matrix;
+  const auto inverse = linear.inverse();
+  invertible_ = inverse.has_value();
+  if (!invertible_) return;
+  inverse_ = inverse->matrix;
+  if (!forward_.polynomial || destination.empty()) return;
+  first_column_ = cell_of(destination.x0, spacing) - 1;
+  first_row_ = cell_of(destination.y0, spacing) - 1;
+  columns_ = cell_of(destination.x1 - 1, spacing) + 3 - first_column_;
+  rows_ = cell_of(destination.y1 - 1, spacing) + 3 - first_row_;
+  nodes_.resize(static_cast<std::size_t>(columns_) * static_cast<std::size_t>(rows_) * 3);
+  row_nodes_.resize(static_cast<std::size_t>(columns_) * 3);
+  double* out = nodes_.data();
+  for (int r = 0; r < rows_; ++r) {
+    for (int c = 0; c < columns_; ++c, out += 3) {
+      const Point grid{static_cast<double>((first_column_ + c) * spacing),
+                       static_cast<double>((first_row_ + r) * spacing)};
+      const auto inverted = invert(grid);
+      out[0] = inverted.source.x;
+      out[1] = inverted.source.y;
+      out[2] = inverted.area;
+    }
+  }
+}
+
+const double* InverseGrid::node(int column, int row) const {
+  return nodes_.data() + (static_cast<std::size_t>(row - first_row_) *
+                              static_cast<std::size_t>(columns_) +
+                          static_cast<std::size_t>(column - first_column_)) *
+                             3;
+}
+
+InverseGrid::Inverted InverseGrid::invert(Point destination) const {
+  Inverted result{{no_answer, no_answer}, no_answer};
+  if (!invertible_) return result;
+  const auto& m = inverse_;
+  const double w = m[6] * destination.x + m[7] * destination.y + m[8];
+  Point guess{(m[0] * destination.x + m[1] * destination.y + m[2]) / w,
+              (m[3] * destination.x + m[4] * destination.y + m[5]) / w};
+  if (!forward_.polynomial) {
+    const double det = m[0] * (m[4] * m[8] - m[5] * m[7]) - m[1] * (m[3] * m[8] - m[5] * m[6]) +
+                       m[2] * (m[3] * m[7] - m[4] * m[6]);
+    return {guess, std::fabs(det / (w * w * w))};
+  }
+  // Newton from the affine part, the same start for everybody who asks.
+  constexpr int most_steps = 30;
+  for (int step = 0; step < most_steps; ++step) {
+    const auto e = evaluate(*forward_.polynomial, guess);
+    const double det = e.xu * e.yv - e.xv * e.yu;
+    if (!(std::fabs(det) > 0.0)) return result;
+    const double ex = destination.x - e.x;
+    const double ey = destination.y - e.y;
+    const double dx = (e.yv * ex - e.xv * ey) / det;
+    const double dy = (e.xu * ey - e.yu * ex) / det;
+    guess.x += dx;
+    guess.y += dy;
+    if (std::fabs(dx) + std::fabs(dy) < 1e-8) return {guess, 1.0 / std::fabs(det)};
+  }
+  return result;
+}
+
+Point InverseGrid::at(Point destination) const { return invert(destination).source; }
+
+void InverseGrid::matrix_row(int x0, int y, int n, double* sx, double* sy, double* area) const {
+  const auto& m = inverse_;
+  const double xc = m[1] * y + m[2];
+  const double yc = m[4] * y + m[5];
+  const double wc = m[7] * y + m[8];
+  const double det = m[0] * (m[4] * m[8] - m[5] * m[7]) - m[1] * (m[3] * m[8] - m[5] * m[6]) +
+                     m[2] * (m[3] * m[7] - m[4] * m[6]);
+  if (forward_.matrix[6] == 0.0 && forward_.matrix[7] == 0.0) {
+    const double xs = m[0] / m[8], xo = xc / m[8], ys = m[3] / m[8], yo = yc / m[8];
+    const double ratio = std::fabs(det / (m[8] * m[8] * m[8]));
+    for (int i = 0; i < n; ++i) {
+      const double x = x0 + i;
+      sx[i] = xs * x + xo;
+      sy[i] = ys * x + yo;
+      area[i] = ratio;
+    }
+    return;
+  }
+  for (int i = 0; i < n; ++i) {
+    const double x = x0 + i;
+    const double w = m[6] * x + wc;
+    sx[i] = (m[0] * x + xc) / w;
+    sy[i] = (m[3] * x + yc) / w;
+    area[i] = std::fabs(det / (w * w * w));
+  }
+}
+
+void InverseGrid::prepare_row(int y) {
+  if (prepared_ && prepared_row_ == y) return;
+  prepared_ = true;
+  prepared_row_ = y;
+  const int cell = cell_of(y, spacing);
+  const auto w = lagrange(static_cast<double>(y - cell * spacing) / spacing);
+  const double* n0 = node(first_column_, cell - 1);
+  const double* n1 = node(first_column_, cell);
+  const double* n2 = node(first_column_, cell + 1);
+  const double* n3 = node(first_column_, cell + 2);
+  for (std::size_t i = 0; i < row_nodes_.size(); ++i) {
+    row_nodes_[i] = ((w[0] * n0[i] + w[1] * n1[i]) + w[2] * n2[i]) + w[3] * n3[i];
+  }
+}
+
+void InverseGrid::row(int x0, int y, int n, double* sx, double* sy, double* area) {
+  if (!invertible_) {
+    for (int i = 0; i < n; ++i) sx[i] = sy[i] = area[i] = no_answer;
+    return;
+  }
+  if (!forward_.polynomial) return matrix_row(x0, y, n, sx, sy, area);
+  prepare_row(y);
+  for (int i = 0; i < n;) {
+    const int cell = cell_of(x0 + i, spacing);
+    const double* c = row_nodes_.data() + static_cast<std::size_t>(cell - 1 - first_column_) * 3;
+    const int end = (cell + 1) * spacing - x0 < n ? (cell + 1) * spacing - x0 : n;
+    for (; i < end; ++i) {
+      const auto w = lagrange(static_cast<double>(x0 + i - cell * spacing) / spacing);
+      sx[i] = ((w[0] * c[0] + w[1] * c[3]) + w[2] * c[6]) + w[3] * c[9];
+      sy[i] = ((w[0] * c[1] + w[1] * c[4]) + w[2] * c[7]) + w[3] * c[10];
+      area[i] = ((w[0] * c[2] + w[1] * c[5]) + w[2] * c[8]) + w[3] * c[11];
+    }
+  }
+}
+
+}  // namespace coldframe::align

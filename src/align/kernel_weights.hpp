@@ -1,0 +1,84 @@
+/// \file
+/// Interpolation kernels: exact definitions in double, and the float weights that
+/// the resampling rows use.
+///
+/// Six taps at floor(s) - 2 ... floor(s) + 3 with u = s - floor(s) - 1/2 in
+/// [-1/2, 1/2]. The Lanczos-3 weights divided by their sum are smooth functions of
+/// u; by symmetry taps k and 5 - k are E(q) +- u O(q) with q = u^2. E and O are
+/// minimax polynomials (Lawson iteration) in z = q - 1/4, factored so that integer
+/// positions reproduce a sample exactly; they differ from the definition by less
+/// than 1e-7, tested.
+#pragma once
+
+#include "coldframe/align/resample.hpp"
+
+namespace coldframe::align {
+
+inline constexpr int tap_count = 6;
+inline constexpr int taps_before = 2;  ///< taps left of floor(s)
+inline constexpr int taps_after = 3;   ///< taps right of it
+
+/// Not normalised. Lanczos-3: sinc(x) sinc(x/3); Keys (1981) with a = -1/2; a tent.
+[[nodiscard]] double kernel_value(Kernel kernel, double x) noexcept;
+/// Normalised weights of the six taps at fraction t = s - floor(s), by definition.
+void exact_weights(Kernel kernel, double t, double* weights) noexcept;
+
+/// Constants of the Lanczos-3 polynomials, lowest power of z first.
+struct LanczosPolynomials {
+  float even_outer[4]{-0.10337729F, -0.00706101349F, 0.0547625311F, -0.023244286F};
+  float odd_outer[4]{0.206743076F, -0.177617744F, 0.0604119115F, -0.0494691022F};
+  float even_inner[4]{0.516865134F, -0.105967544F, -0.00684749801F, -0.0351367295F};
+  float odd_inner[4]{-0.620232582F, 0.375547945F, -0.137536943F, 0.122776248F};
+  float odd_central[4]{1.17298353F, -0.610465527F, 0.277345598F, -0.239711344F};
+};
+inline constexpr LanczosPolynomials lanczos_polynomials{};
+
+[[nodiscard]] inline float cubic_in(const float (&c)[4], float z) noexcept {
+  return ((c[3] * z + c[2]) * z + c[1]) * z + c[0];
+}
+
+/// The weights as the resampling rows use them; this order of operations is the definition.
+inline void lanczos_weights(float u, float* w) noexcept {
+  constexpr const LanczosPolynomials& c = lanczos_polynomials;
+  const float z = u * u - 0.25F;
+  const float zu = z * u;
+  const float even_outer = z * cubic_in(c.even_outer, z);
+  const float odd_outer = zu * cubic_in(c.odd_outer, z);
+  const float even_inner = z * cubic_in(c.even_inner, z);
+  const float odd_inner = zu * cubic_in(c.odd_inner, z);
+  const float even_central = (0.5F - even_outer) - even_inner;
+  const float odd_central = zu * cubic_in(c.odd_central, z) - u;
+  w[0] = even_outer + odd_outer;
+  w[1] = even_inner + odd_inner;
+  w[2] = even_central + odd_central;
+  w[3] = even_central - odd_central;
+  w[4] = even_inner - odd_inner;
+  w[5] = even_outer - odd_outer;
+}
+
+inline void bicubic_weights(float u, float* w) noexcept {
+  const float t = u + 0.5F;
+  const float s = 0.5F - u;
+  w[0] = 0.0F;
+  w[1] = -0.5F * ((t * s) * s);
+  w[4] = -0.5F * ((t * t) * s);
+  w[2] = ((1.5F * t - 2.5F) * t) * t + 1.0F;
+  w[3] = ((1.5F * s - 2.5F) * s) * s + 1.0F;
+  w[5] = 0.0F;
+}
+
+inline void bilinear_weights(float u, float* w) noexcept {
+  w[0] = w[1] = w[4] = w[5] = 0.0F;
+  w[2] = 0.5F - u;
+  w[3] = u + 0.5F;
+}
+
+inline void tap_weights(Kernel kernel, float u, float* w) noexcept {
+  switch (kernel) {
+    case Kernel::lanczos3: return lanczos_weights(u, w);
+    case Kernel::bicubic: return bicubic_weights(u, w);
+    case Kernel::bilinear: return bilinear_weights(u, w);
+  }
+}
+
+}  // namespace coldframe::align

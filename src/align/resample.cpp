@@ -1,0 +1,139 @@
+#include "coldframe/align/resample.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "align/kernel_weights.hpp"
+#include "align/resample_parts.hpp"
+#include "coldframe/core/error.hpp"
+
+namespace coldframe::align {
+namespace {
+
+Point middle_of(Size sub) noexcept {
+  return {0.5 * (sub.width - 1), 0.5 * (sub.height - 1)};
+}
+
+// Bounds of mapped points; a point without answer leaves them alone.
+struct Bounds {
+  double x0 = HUGE_VAL, y0 = HUGE_VAL, x1 = -HUGE_VAL, y1 = -HUGE_VAL;
+  bool complete = true;
+
+  void add(Point p) noexcept {
+    if (!std::isfinite(p.x) || !std::isfinite(p.y)) {
+      complete = false;
+      return;
+    }
+    x0 = std::min(x0, p.x);
+    y0 = std::min(y0, p.y);
+    x1 = std::max(x1, p.x);
+    y1 = std::max(y1, p.y);
+  }
+};
+
+// A continuous map sends the boundary around the whole image, so the boundary is enough.
+Bounds mapped_bounds(const Transform& transform, const Rect& destination) {
+  const InverseGrid grid(transform, {});
+  const bool linear = !transform.polynomial && transform.matrix[6] == 0.0 &&
+                      transform.matrix[7] == 0.0;
+  const int step_x = linear ? std::max(1, destination.width() - 1) : 16;
+  const int step_y = linear ? std::max(1, destination.height() - 1) : 16;
+  Bounds bounds;
+  const int last_x = destination.x1 - 1, last_y = destination.y1 - 1;
+  for (int x = destination.x0;; x = std::min(x + step_x, last_x)) {
+    for (const int y : {destination.y0, last_y}) {
+      bounds.add(grid.at({static_cast<double>(x), static_cast<double>(y)}));
+    }
+    if (x == last_x) break;
+  }
+  for (int y = destination.y0;; y = std::min(y + step_y, last_y)) {
+    for (const int x : {destination.x0, last_x}) {
+      bounds.add(grid.at({static_cast<double>(x), static_cast<double>(y)}));
+    }
+    if (y == last_y) break;
+  }
+  return bounds;
+}
+
+int clamped(double value, int lowest, int highest) noexcept {
+  return static_cast<int>(
+      std::clamp(value, static_cast<double>(lowest), static_cast<double>(highest)));
+}
+
+}  // namespace
+
+double source_scale(const Transform& sub_to_reference, Point source) noexcept {
+  const auto j = sub_to_reference.jacobian(source);
+  const double det = std::fabs(j[0] * j[3] - j[1] * j[2]);
+  return det > 0.0 && std::isfinite(det) ? 1.0 / std::sqrt(det) : 1.0;
+}
+
+double stretch_factor(const Transform& sub_to_reference, Point source) noexcept {
+  const double scale = source_scale(sub_to_reference, source);
+  return scale > stretch_threshold ? scale : 1.0;
+}
+
+Rect source_region(const Transform& sub_to_reference, const Rect& destination, Size sub,
+                   Kernel /*kernel: all use the same six taps*/) {
+  if (destination.empty() || sub.width <= 0 || sub.height <= 0) return {};
+  const Bounds b = mapped_bounds(sub_to_reference, destination);
+  // Where the inverse breaks down somewhere, the whole frame is the safe answer.
+  if (!b.complete) return whole(sub);
+  const double stretch = stretch_factor(sub_to_reference, middle_of(sub));
+  const double margin = std::ceil(taps_after * stretch) + 2.0;
+  const Rect region{clamped(std::floor(b.x0) - margin, 0, sub.width),
+                    clamped(std::floor(b.y0) - margin, 0, sub.height),
+                    clamped(std::ceil(b.x1) + margin + 1.0, 0, sub.width),
+                    clamped(std::ceil(b.y1) + margin + 1.0, 0, sub.height)};
+  return region.empty() ? Rect{} : region;
+}
+
+void resample(PlaneView<const float> source, PlaneView<const std::uint8_t> source_mask,
+              const Rect& region, Size sub, const Transform& sub_to_reference,
+              const Rect& destination, PlaneView<float> values, PlaneView<std::uint8_t> mask,
+              const ResampleOptions& options) {
+  if (source.size() != region.size() || source_mask.size() != region.size() ||
+      values.size() != destination.size() || mask.size() != destination.size()) {
+    if (!(region.empty() && source.empty())) {
+      throw Error(ErrorKind::usage, "", "the sizes of a resampling contradict each other", "");
+    }
+  }
+  const Rect needed = source_region(sub_to_reference, destination, sub, options.kernel);
+  if (needed.empty() || region.empty()) {
+    for (int y = 0; y < values.height(); ++y) {
+      std::ranges::fill(values.row(y), 0.0F);
+      std::ranges::fill(mask.row(y), mask_bit::outside);
+    }
+    return;
+  }
+  if (!region.contains(needed)) {
+    throw Error(ErrorKind::usage, "", "a resampling was given too small a piece of its source",
+                "ask source_region for the piece");
+  }
+  const ResampleJob job{source, source_mask, region, sub, destination, values, mask, options};
+  const double stretch = stretch_factor(sub_to_reference, middle_of(sub));
+  if (stretch > 1.0) {
+    resample_stretched(job, sub_to_reference, stretch);
+  } else {
+    resample_general(job, sub_to_reference);
+  }
+}
+
+double noise_gain(const Transform& sub_to_reference, Point destination, Kernel kernel) {
+  const Point source = InverseGrid(sub_to_reference, {}).at(destination);
+  if (!std::isfinite(source.x) || !std::isfinite(source.y)) return 0.0;
+  const double stretch = stretch_factor(sub_to_reference, source);
+  const auto axis = [&](double s) {
+    const double reach = taps_after * stretch;
+    double sum = 0.0, squares = 0.0;
+    for (double tap = std::ceil(s - reach); tap <= s + reach; tap += 1.0) {
+      const double weight = kernel_value(kernel, (s - tap) / stretch);
+      sum += weight;
+      squares += weight * weight;
+    }
+    return squares / (sum * sum);
+  };
+  return axis(source.x) * axis(source.y);
+}
+
+}  // namespace coldframe::align
