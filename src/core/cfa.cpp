@@ -8,11 +8,16 @@ namespace coldframe {
 
 std::string_view to_string(CfaPattern pattern) noexcept {
   switch (pattern) {
-    case CfaPattern::rggb: return "RGGB";
-    case CfaPattern::bggr: return "BGGR";
-    case CfaPattern::grbg: return "GRBG";
-    case CfaPattern::gbrg: return "GBRG";
-    case CfaPattern::none: break;
+    case CfaPattern::rggb:
+      return "RGGB";
+    case CfaPattern::bggr:
+      return "BGGR";
+    case CfaPattern::grbg:
+      return "GRBG";
+    case CfaPattern::gbrg:
+      return "GBRG";
+    case CfaPattern::none:
+      break;
   }
   return "";
 }

@@ -57,8 +57,8 @@ void clenshaw(const Polynomials& series, int order, std::span<const double> u,
 
 bool usable(const ChebyshevSurface& surface) noexcept {
   return surface.order >= 0 && surface.order <= chebyshev_highest_order &&
-         surface.coefficients.size() == chebyshev_terms(surface.order) &&
-         surface.size.width > 0 && surface.size.height > 0;
+         surface.coefficients.size() == chebyshev_terms(surface.order) && surface.size.width > 0 &&
+         surface.size.height > 0;
 }
 
 template <typename T>
@@ -85,8 +85,12 @@ void fill_row(const ChebyshevSurface& surface, int x0, int y, std::span<T> out) 
 class SurfaceFitter {
  public:
   SurfaceFitter(std::span<const SurfacePoint> points, Size frame, int order)
-      : points_(points), terms_(chebyshev_terms(order)), design_(points.size() * terms_),
-        values_(points.size()), weights_(points.size()), scaled_(points.size()) {
+      : points_(points),
+        terms_(chebyshev_terms(order)),
+        design_(points.size() * terms_),
+        values_(points.size()),
+        weights_(points.size()),
+        scaled_(points.size()) {
     for (std::size_t i = 0; i < points.size(); ++i) {
       const auto& p = points[i];
       chebyshev_basis(chebyshev_coordinate(p.x, frame.width),
@@ -148,8 +152,8 @@ class SurfaceFitter {
       for (std::size_t t = 0; t < terms_; ++t) {
         model += design_[i * terms_ + t] * linear_.coefficients[t];
       }
-      scaled_[i] = counts(points_[i]) ? (values_[i] - model) * std::sqrt(points_[i].weight)
-                                      : std::nan("");
+      scaled_[i] =
+          counts(points_[i]) ? (values_[i] - model) * std::sqrt(points_[i].weight) : std::nan("");
     }
   }
 

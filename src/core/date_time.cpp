@@ -30,8 +30,8 @@ bool take(std::string_view& text, char c) noexcept {
 
 std::optional<double> take_seconds(std::string_view& text) noexcept {
   std::size_t length = 0;
-  while (length < text.size() && ((text[length] >= '0' && text[length] <= '9') ||
-                                  text[length] == '.')) {
+  while (length < text.size() &&
+         ((text[length] >= '0' && text[length] <= '9') || text[length] == '.')) {
     ++length;
   }
   double value = 0.0;
@@ -97,8 +97,8 @@ std::optional<double> seconds_from_iso(std::string_view text) {
                                          std::chrono::month(static_cast<unsigned>(*month)),
                                          std::chrono::day(static_cast<unsigned>(*day))};
   if (!date.ok()) return std::nullopt;
-  const double midnight = day_s * static_cast<double>(
-                                      std::chrono::sys_days(date).time_since_epoch().count());
+  const double midnight =
+      day_s * static_cast<double>(std::chrono::sys_days(date).time_since_epoch().count());
   text.remove_prefix(10);
   if (text.empty()) return midnight;
   if (!take(text, 'T') && !take(text, 't') && !take(text, ' ')) return std::nullopt;

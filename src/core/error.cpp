@@ -8,11 +8,16 @@ namespace coldframe {
 
 int exit_status(ErrorKind kind) noexcept {
   switch (kind) {
-    case ErrorKind::usage: return 2;
-    case ErrorKind::input: return 3;
-    case ErrorKind::not_enough_data: return 4;
-    case ErrorKind::io: return 5;
-    case ErrorKind::interrupted: return 130;
+    case ErrorKind::usage:
+      return 2;
+    case ErrorKind::input:
+      return 3;
+    case ErrorKind::not_enough_data:
+      return 4;
+    case ErrorKind::io:
+      return 5;
+    case ErrorKind::interrupted:
+      return 130;
   }
   return 5;
 }

@@ -263,10 +263,10 @@ constexpr std::array table{
 
 // Where the telescope pointed comes before where the catalogue has the object.
 constexpr std::array pairs{
-    PointingPair{"RA", "DEC", false},          PointingPair{"OBJCTRA", "OBJCTDEC", false},
-    PointingPair{"TELRA", "TELDEC", false},    PointingPair{"RA_OBJ", "DEC_OBJ", false},
-    PointingPair{"TARGRA", "TARGDEC", false},  PointingPair{"RA-D", "DEC-D", false},
-    PointingPair{"RADEG", "DECDEG", false},    PointingPair{"RA_DEG", "DEC_DEG", false},
+    PointingPair{"RA", "DEC", false},         PointingPair{"OBJCTRA", "OBJCTDEC", false},
+    PointingPair{"TELRA", "TELDEC", false},   PointingPair{"RA_OBJ", "DEC_OBJ", false},
+    PointingPair{"TARGRA", "TARGDEC", false}, PointingPair{"RA-D", "DEC-D", false},
+    PointingPair{"RADEG", "DECDEG", false},   PointingPair{"RA_DEG", "DEC_DEG", false},
     PointingPair{"CRVAL1", "CRVAL2", true},
 };
 

@@ -11,12 +11,18 @@ namespace coldframe {
 
 std::string_view to_string(FrameKind kind) noexcept {
   switch (kind) {
-    case FrameKind::light: return "light";
-    case FrameKind::dark: return "dark";
-    case FrameKind::flat: return "flat";
-    case FrameKind::bias: return "bias";
-    case FrameKind::flat_dark: return "flat-dark";
-    case FrameKind::unknown: break;
+    case FrameKind::light:
+      return "light";
+    case FrameKind::dark:
+      return "dark";
+    case FrameKind::flat:
+      return "flat";
+    case FrameKind::bias:
+      return "bias";
+    case FrameKind::flat_dark:
+      return "flat-dark";
+    case FrameKind::unknown:
+      break;
   }
   return "unknown";
 }

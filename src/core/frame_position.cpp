@@ -80,7 +80,8 @@ void read_site(HeaderReader& reader, FrameInfo& info) {
       value = -*value;
       reader.reject(*found.card, "counted positive to the west by its comment; taken so");
     }
-    info.site_longitude_deg = *value > 180.0 ? *value - 360.0 : (*value < -180.0 ? *value + 360.0 : *value);
+    info.site_longitude_deg =
+        *value > 180.0 ? *value - 360.0 : (*value < -180.0 ? *value + 360.0 : *value);
   }
 }
 
@@ -148,7 +149,8 @@ bool start_from_end(HeaderReader& reader, FrameInfo& info) {
   if (!end || trimmed(cards.front().card->value).size() <= 10) return false;
   info.start_s = *end - *info.exposure_s;
   info.start_text = iso_from_seconds(*info.start_s);
-  reader.reject(*cards.front().card, "the only time given; the start is taken one exposure before it");
+  reader.reject(*cards.front().card,
+                "the only time given; the start is taken one exposure before it");
   return true;
 }
 

@@ -14,10 +14,10 @@ bool says_electrons_per_adu(std::string_view comment) {
   std::string words = lower(comment);
   std::erase_if(words, [](char c) { return c == ' ' || c == '_' || c == '[' || c == ']'; });
   constexpr std::array phrases{
-      "e-/adu",      "electrons/adu",   "electron/adu",    "electronsperadu",  "e-peradu",
-      "e-/dn",       "electrons/dn",    "electron/dn",     "electronsperdn",   "electronperadu",
-      "e-/count",    "electrons/count", "electron/count",  "electronspercount", "(e/adu",
-      "elec/adu",    "el/adu",          "photoelectrons/"};
+      "e-/adu",   "electrons/adu",   "electron/adu",   "electronsperadu",   "e-peradu",
+      "e-/dn",    "electrons/dn",    "electron/dn",    "electronsperdn",    "electronperadu",
+      "e-/count", "electrons/count", "electron/count", "electronspercount", "(e/adu",
+      "elec/adu", "el/adu",          "photoelectrons/"};
   return words == "e/adu" || words.ends_with("ine/adu") ||
          std::any_of(phrases.begin(), phrases.end(), [&](std::string_view phrase) {
            return words.find(phrase) != std::string::npos;
@@ -43,8 +43,9 @@ void read_gain(HeaderReader& reader, FrameInfo& info) {
       info.gain_setting = value;
     } else if (!info.gain_e_per_adu && *value >= least && *value <= most) {
       info.gain_e_per_adu = value;
-      reader.reject(*found.card,
-                    "its comment says electrons per ADU; taken as that and not as a driver's setting");
+      reader.reject(
+          *found.card,
+          "its comment says electrons per ADU; taken as that and not as a driver's setting");
     }
   }
 }
@@ -106,8 +107,10 @@ void read_cfa(HeaderReader& reader, FrameInfo& info) {
     }
   }
   if (pattern == CfaPattern::none) return;
-  const auto dx = static_cast<int>(std::lround(reader.number(Fact::cfa_offset_x, -1e6, 1e6).value_or(0.0)));
-  int dy = static_cast<int>(std::lround(reader.number(Fact::cfa_offset_y, -1e6, 1e6).value_or(0.0)));
+  const auto dx =
+      static_cast<int>(std::lround(reader.number(Fact::cfa_offset_x, -1e6, 1e6).value_or(0.0)));
+  int dy =
+      static_cast<int>(std::lround(reader.number(Fact::cfa_offset_y, -1e6, 1e6).value_or(0.0)));
   // ROWORDER: the pattern names the top row first. TOP-DOWN (also when silent; common
   // practice, no source): that is the file's first row. BOTTOM-UP: it is the last one.
   const auto order = letters_of(reader.header().text("ROWORDER").value_or(""));

@@ -37,10 +37,13 @@ std::string_view trimmed(std::string_view text) noexcept {
 }  // namespace
 
 const Card* Header::find(std::string_view keyword) const noexcept {
-  const auto found = std::find_if(cards_.begin(), cards_.end(), [&](const Card& card) {
-    return card.type != Card::Type::commentary && same_keyword(card.keyword, keyword);
-  });
-  return found == cards_.end() ? nullptr : &*found;
+  const Card* empty_one = nullptr;
+  for (const Card& card : cards_) {
+    if (card.type == Card::Type::commentary || !same_keyword(card.keyword, keyword)) continue;
+    if (!trimmed(card.value).empty()) return &card;
+    if (empty_one == nullptr) empty_one = &card;  // only when no other card has a value
+  }
+  return empty_one;
 }
 
 namespace {
@@ -79,7 +82,8 @@ void Header::set(std::string_view keyword, double value, std::string_view commen
 }
 
 void Header::set(std::string_view keyword, std::int64_t value, std::string_view comment) {
-  put(cards_, {upper(keyword), fmt::format("{}", value), std::string(comment), Card::Type::integer});
+  put(cards_,
+      {upper(keyword), fmt::format("{}", value), std::string(comment), Card::Type::integer});
 }
 
 void Header::set(std::string_view keyword, int value, std::string_view comment) {
@@ -112,7 +116,7 @@ std::optional<double> Header::real(std::string_view keyword) const {
   std::replace_if(
       value->begin(), value->end(), [](char c) { return c == 'D' || c == 'd'; }, 'E');
   std::string_view digits(*value);
-  if (digits.starts_with('+')) digits.remove_prefix(1);
+  if (digits.starts_with('+') && !digits.starts_with("+-")) digits.remove_prefix(1);
   double number = 0.0;
   const auto [end, fault] = std::from_chars(digits.data(), digits.data() + digits.size(), number);
   if (fault != std::errc{} || end != digits.data() + digits.size() || !std::isfinite(number)) {

@@ -13,8 +13,9 @@
 namespace coldframe::detail {
 
 bool says_nothing(std::string_view text) {
-  constexpr std::array nothing{"",    "n/a",       "na",      "none", "null", "nil",   "unknown",
-                               "-",   "undefined", "not set", "nan",  "?",    "unset", "not available"};
+  constexpr std::array nothing{"",    "n/a",     "na",    "none",         "null",
+                               "nil", "unknown", "-",     "undefined",    "not set",
+                               "nan", "?",       "unset", "not available"};
   const auto word = lower(trimmed(text));
   return std::find(nothing.begin(), nothing.end(), word) != nothing.end();
 }
@@ -56,7 +57,8 @@ std::optional<double> HeaderReader::number_of(const Card& card) {
 }
 
 void HeaderReader::reject(const Card& card, std::string_view why) {
-  problems_.push_back(fmt::format("{} = {}: {}", card.keyword, printable(trimmed(card.value)), why));
+  problems_.push_back(
+      fmt::format("{} = {}: {}", card.keyword, printable(trimmed(card.value)), why));
 }
 
 std::optional<double> HeaderReader::number(Fact fact, double low, double high) {

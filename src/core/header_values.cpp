@@ -29,8 +29,8 @@ std::optional<int> whole_number(std::string_view text) noexcept {
 std::optional<double> take_number(std::string_view& text) noexcept {
   if (text.empty() || !(is_digit(text.front()) || text.front() == '.')) return std::nullopt;
   double value = 0.0;
-  const auto [end, fault] = std::from_chars(text.data(), text.data() + text.size(), value,
-                                            std::chars_format::fixed);
+  const auto [end, fault] =
+      std::from_chars(text.data(), text.data() + text.size(), value, std::chars_format::fixed);
   if (fault != std::errc{}) return std::nullopt;
   text.remove_prefix(static_cast<std::size_t>(end - text.data()));
   return value;
@@ -39,8 +39,8 @@ std::optional<double> take_number(std::string_view& text) noexcept {
 // Blanks, colons, unit letters and degree signs between the parts.
 void skip_separators(std::string_view& text) noexcept {
   constexpr std::string_view separators = ":hdmsHDMS'\"\xC2\xB0\xBA";
-  while (!text.empty() && (is_space(text.front()) ||
-                           separators.find(text.front()) != std::string_view::npos)) {
+  while (!text.empty() &&
+         (is_space(text.front()) || separators.find(text.front()) != std::string_view::npos)) {
     text.remove_prefix(1);
   }
 }

@@ -86,11 +86,24 @@ class Minimiser {
  public:
   Minimiser(std::span<double> parameters, std::size_t residuals, const ResidualFunction& function,
             const LevenbergMarquardtOptions& options)
-      : parameters_(parameters), function_(function), options_(options),
-        n_(static_cast<Index>(parameters.size())), m_(static_cast<Index>(residuals)),
-        x_(Eigen::Map<const VectorXd>(parameters.data(), n_)), trial_(n_), r_(m_), trial_r_(m_),
-        jacobian_(RowMatrix::Zero(m_, n_)), lengths_(VectorXd::Zero(n_)), triangle_(n_, n_), qtr_(n_),
-        stacked_(2 * n_, n_), stacked_rhs_(2 * n_), step_(n_), qr_(m_, n_), damped_(2 * n_, n_) {}
+      : parameters_(parameters),
+        function_(function),
+        options_(options),
+        n_(static_cast<Index>(parameters.size())),
+        m_(static_cast<Index>(residuals)),
+        x_(Eigen::Map<const VectorXd>(parameters.data(), n_)),
+        trial_(n_),
+        r_(m_),
+        trial_r_(m_),
+        jacobian_(RowMatrix::Zero(m_, n_)),
+        lengths_(VectorXd::Zero(n_)),
+        triangle_(n_, n_),
+        qtr_(n_),
+        stacked_(2 * n_, n_),
+        stacked_rhs_(2 * n_),
+        step_(n_),
+        qr_(m_, n_),
+        damped_(2 * n_, n_) {}
 
   FitReport run() {
     FitReport report;
@@ -104,7 +117,7 @@ class Minimiser {
     const VectorXd lengths = column_lengths(columns);
     const Eigen::ColPivHouseholderQR<MatrixXd> qr(
         MatrixXd(columns * lengths.cwiseInverse().asDiagonal()));
-    if (qr.rank() < n_) {
+    if (qr.rank() < n_ || faded(lengths)) {
       report.status = FitStatus::singular;
     } else {
       report.covariance = covariance_of(qr, lengths);
@@ -208,6 +221,13 @@ class Minimiser {
       if (!std::isfinite(mu)) return FitStatus::iteration_limit;
     }
     return FitStatus::iteration_limit;
+  }
+
+  // A parameter ran off to where it no longer matters: the end of a plateau, no minimum.
+  [[nodiscard]] bool faded(const VectorXd& lengths) const {
+    return ((lengths.array() <= 1e-12 * lengths_.array()) ||
+            (jacobian_.colwise().norm().transpose().array() == 0.0))
+        .any();
   }
 
   // A step can be short because the minimum is near, or because damping strangled

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <atomic>
 #include <exception>
+#include <limits>
 #include <mutex>
 #include <thread>
 #include <vector>
@@ -15,17 +16,20 @@ namespace coldframe {
 namespace {
 
 /// Keeps the exception of the lowest index; errors leave a parallel region as data.
+/// Indices below a failed one still run: which exception comes out is then the
+/// same for any number of threads.
 class FirstFailure {
  public:
   void store(std::size_t index) noexcept {
     const std::lock_guard lock(mutex_);
-    if (!failure_ || index < index_) {
+    if (index < lowest_.load(std::memory_order_relaxed)) {
       failure_ = std::current_exception();
-      index_ = index;
+      lowest_.store(index, std::memory_order_relaxed);
     }
-    stopped_.store(true, std::memory_order_relaxed);
   }
-  [[nodiscard]] bool stopped() const noexcept { return stopped_.load(std::memory_order_relaxed); }
+  [[nodiscard]] bool bars(std::size_t index) const noexcept {
+    return index > lowest_.load(std::memory_order_relaxed);
+  }
   void rethrow() const {
     if (failure_) std::rethrow_exception(failure_);
   }
@@ -33,13 +37,12 @@ class FirstFailure {
  private:
   std::mutex mutex_;
   std::exception_ptr failure_;
-  std::size_t index_ = 0;
-  std::atomic<bool> stopped_{false};
+  std::atomic<std::size_t> lowest_{std::numeric_limits<std::size_t>::max()};
 };
 
 void run_one(const std::function<void(std::size_t)>& body, std::size_t index,
              FirstFailure& failure) noexcept {
-  if (failure.stopped()) return;
+  if (failure.bars(index)) return;
   try {
     body(index);
   } catch (...) {
@@ -97,7 +100,7 @@ void parallel_for(Threads threads, std::size_t count,
   const int used = static_cast<int>(std::min(wanted, std::max<std::size_t>(count, 1)));
   FirstFailure failure;
   if (used <= 1 || inside_parallel()) {
-    for (std::size_t i = 0; i < count && !failure.stopped(); ++i) run_one(body, i, failure);
+    for (std::size_t i = 0; i < count && !failure.bars(i); ++i) run_one(body, i, failure);
   } else {
     run_all(used, count, body, failure);
   }

@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <limits>
+#include <numbers>
 #include <type_traits>
 
 namespace coldframe {
@@ -40,8 +41,7 @@ double squares_about(std::span<const T> values, double centre) noexcept {
 template <typename T>
 double deviation_of(std::span<const T> values) noexcept {
   if (values.size() < 2) return not_a_number;
-  return std::sqrt(squares_about(values, mean_of(values)) /
-                   static_cast<double>(values.size() - 1));
+  return std::sqrt(squares_about(values, mean_of(values)) / static_cast<double>(values.size() - 1));
 }
 
 template <typename T>
@@ -124,6 +124,21 @@ double mad_bias_factor(std::size_t n) noexcept {
   if (n - 2 < published.size()) return published[n - 2] / mad_to_sigma;
   const auto count = static_cast<double>(n);
   return count / (count - 0.8);
+}
+
+double sd_bias_factor(std::size_t n) noexcept {
+  if (n < 2) return not_a_number;
+  if (n > 1000) {  // three terms of the asymptotic series: exact to 1e-13 here
+    const double r = 1.0 / static_cast<double>(n);
+    return 1.0 - r * (0.25 + r * (7.0 / 32.0 + r * 19.0 / 128.0));
+  }
+  // c4(n) c4(n+1) = sqrt((n-1)/n), from the recurrence of the gamma function
+  // (lgamma would write a global variable).
+  double factor = std::sqrt(2.0 / std::numbers::pi);
+  for (std::size_t k = 2; k < n; ++k) {
+    factor = std::sqrt(static_cast<double>(k - 1) / static_cast<double>(k)) / factor;
+  }
+  return factor;
 }
 
 double robust_sigma(std::span<const double> values) {
@@ -214,8 +229,8 @@ ClippedStatistics sigma_clipped(std::span<const double> values, const ClipOption
     }
     const double lowest = centre - options.kappa_low * scale;
     const double highest = centre + options.kappa_high * scale;
-    const auto cut = std::erase_if(
-        kept, [&](double value) { return value < lowest || value > highest; });
+    const auto cut =
+        std::erase_if(kept, [&](double value) { return value < lowest || value > highest; });
     if (cut == 0) break;
     now = describe(kept);
   }

@@ -6,10 +6,14 @@ namespace coldframe {
 
 std::string_view to_string(TransformModel model) noexcept {
   switch (model) {
-    case TransformModel::similarity: return "similarity";
-    case TransformModel::affine: return "affine";
-    case TransformModel::homography: return "homography";
-    case TransformModel::polynomial: return "polynomial";
+    case TransformModel::similarity:
+      return "similarity";
+    case TransformModel::affine:
+      return "affine";
+    case TransformModel::homography:
+      return "homography";
+    case TransformModel::polynomial:
+      return "polynomial";
   }
   return "";
 }
@@ -106,8 +110,7 @@ Point Transform::unapply(Point p) const noexcept {
   return guess;
 }
 
-Transform Transform::affine(double a, double b, double tx, double c, double d,
-                            double ty) noexcept {
+Transform Transform::affine(double a, double b, double tx, double c, double d, double ty) noexcept {
   Transform t;
   t.model = TransformModel::affine;
   t.matrix = {a, b, tx, c, d, ty, 0, 0, 1};

@@ -18,8 +18,9 @@ struct Threads {
 
 /// Calls `body(i)` for i in [0, count), in any order, on up to `threads`
 /// threads; called from inside a parallel region it runs serially. The
-/// exception of the lowest index that threw is rethrown after all running
-/// iterations ended; indices not yet started are then skipped.
+/// exception of the lowest index that throws is rethrown after all running
+/// iterations ended, the same for any thread count; higher indices not yet
+/// started are then skipped.
 void parallel_for(Threads threads, std::size_t count, const std::function<void(std::size_t)>& body);
 
 /// Splits `rows` rows into bands of `rows_per_band` (absolute boundaries at

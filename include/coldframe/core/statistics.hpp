@@ -38,6 +38,9 @@ inline constexpr double fwhm_over_sigma = 2.354820045030949;
 /// Factor by which 1.4826 MAD of n Gaussian values must be multiplied on average to give sigma.
 [[nodiscard]] double mad_bias_factor(std::size_t n) noexcept;
 
+/// c4(n) = E[s]/sigma of n Gaussian values, s with denominator n - 1: divide s by it.
+[[nodiscard]] double sd_bias_factor(std::size_t n) noexcept;
+
 /// Biweight location and scale (Beers, Flynn & Gebhardt 1990, AJ 100, 32).
 [[nodiscard]] double biweight_location(std::span<const double> values, double c = 6.0);
 [[nodiscard]] double biweight_scale(std::span<const double> values, double c = 9.0);
@@ -49,21 +52,25 @@ struct HuberEstimate {
 };
 [[nodiscard]] HuberEstimate huber_algorithm_a(std::span<const double> values);
 
-/// Iterated clipping about a centre.
+/// Iterated clipping about a centre. Below kappa = sqrt(3) clipping to convergence
+/// has no end but the empty sample (the sd of a uniform piece is its half-width over
+/// sqrt 3): the cap on the passes and the last value kept are all that stops it.
 struct ClipOptions {
   double kappa_low = 3.0;
   double kappa_high = 3.0;
-  int max_iterations = 20;   ///< passes; stops early when nothing more is cut
-  bool use_median = true;    ///< centre: median, else mean
-  bool use_mad = false;      ///< scale: 1.4826 MAD, else sd with denominator n
+  int max_iterations = 20;  ///< passes; stops early when nothing more is cut
+  bool use_median = true;   ///< centre: median, else mean
+  /// Scale: 1.4826 MAD (the sd where that is zero), else sd with denominator n.
+  bool use_mad = false;
 };
 struct ClippedStatistics {
   double mean = 0.0;
   double median = 0.0;
-  double sd = 0.0;           ///< denominator n, of the survivors (not corrected for truncation)
+  double sd = 0.0;  ///< denominator n, of the survivors (not corrected for truncation)
   std::size_t kept = 0;
 };
-[[nodiscard]] ClippedStatistics sigma_clipped(std::span<const double> values, const ClipOptions& options);
+[[nodiscard]] ClippedStatistics sigma_clipped(std::span<const double> values,
+                                              const ClipOptions& options);
 
 /// Noise of a row or image from second differences with a gap,
 /// 0.6052697 median|2x_i - x_{i-2} - x_{i+2}| (Stoehr et al. 2008, ASP 394, 505):
