@@ -8,6 +8,7 @@
 
 #include <span>
 
+#include "coldframe/core/cfa.hpp"
 #include "coldframe/core/image.hpp"
 #include "coldframe/core/parallel.hpp"
 
@@ -18,6 +19,8 @@ struct SkyMeshOptions {
   double kappa = 3.0;        ///< clipping limit in a cell
   int max_iterations = 10;
   int filter_cells = 3;      ///< side of the median filter over cells; 1 = none
+  /// Mosaic frames: level and noise of the green samples only.
+  CfaPattern cfa = CfaPattern::none;
 };
 
 /// Values at cell centres: cell (i, j) covers x in [i*cell, (i+1)*cell), the

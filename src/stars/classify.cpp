@@ -1,0 +1,196 @@
+/// \file
+/// Classes by shape, relative to the local profile: the logarithm of the fitted width is
+/// modelled over the field (constant, plane or quadratic, as the number of stars allows), so
+/// that stretched stars in soft corners stay stars.
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <vector>
+
+#include "coldframe/core/least_squares.hpp"
+#include "coldframe/core/statistics.hpp"
+#include "stars/source.hpp"
+
+namespace coldframe::stars {
+namespace {
+
+/// ln of a width as a polynomial of the position.
+class WidthMap {
+ public:
+  struct Sample {
+    Point at;
+    double log_width = 0.0;
+  };
+
+  WidthMap(const std::vector<Sample>& samples, Size frame)
+      : centre_{0.5 * frame.width, 0.5 * frame.height},
+        scale_(0.5 * std::max(1, std::max(frame.width, frame.height))) {
+    std::vector<double> logs;
+    for (const Sample& s : samples) logs.push_back(s.log_width);
+    if (logs.empty()) return;
+    coefficients_ = {logs.size() >= 10 ? half_sample_mode(logs) : median(logs)};
+    scatter_ = 0.1;
+    for (const double limit : {0.5, 0.3, 0.2}) refine(samples, limit);
+  }
+  [[nodiscard]] bool known() const noexcept { return !coefficients_.empty(); }
+  [[nodiscard]] double at(Point p) const noexcept {
+    const auto t = terms(p);
+    double sum = 0.0;
+    for (std::size_t k = 0; k < coefficients_.size(); ++k) sum += coefficients_[k] * t[k];
+    return sum;
+  }
+  [[nodiscard]] double scatter() const noexcept { return scatter_; }
+
+ private:
+  [[nodiscard]] std::array<double, 6> terms(Point p) const noexcept {
+    const double u = (p.x - centre_.x) / scale_;
+    const double v = (p.y - centre_.y) / scale_;
+    return {1.0, u, v, u * u, u * v, v * v};
+  }
+  void refine(const std::vector<Sample>& samples, double limit) {
+    std::vector<double> values;
+    std::vector<Point> places;
+    for (const Sample& s : samples) {
+      if (std::abs(s.log_width - at(s.at)) > limit) continue;
+      values.push_back(s.log_width);
+      places.push_back(s.at);
+    }
+    if (values.size() < 3) return;
+    const std::size_t columns = values.size() >= 40 ? 6 : values.size() >= 15 ? 3 : 1;
+    std::vector<double> design;
+    for (const Point& p : places) {
+      const auto t = terms(p);
+      design.insert(design.end(), t.begin(), t.begin() + static_cast<std::ptrdiff_t>(columns));
+    }
+    const LinearFit fit = linear_least_squares(design, columns, values);
+    if (fit.status != FitStatus::converged) return;
+    coefficients_ = fit.coefficients;
+    for (std::size_t i = 0; i < values.size(); ++i) values[i] -= at(places[i]);
+    scatter_ = std::max(0.01, robust_sigma(values));
+  }
+
+  Point centre_;
+  double scale_;
+  std::vector<double> coefficients_;
+  double scatter_ = 0.1;
+};
+
+/// Second moment within a Gaussian window of the field's width: for sources without a
+/// shape fit. A star gives about half the window's own second moment.
+void measure_spread(const DetectionFrame& frame, Source& source, double fwhm_px) noexcept {
+  const double sigma = std::max(fwhm_px, 1.5) / fwhm_over_sigma;
+  const int r = std::max(2, static_cast<int>(std::ceil(3.0 * sigma)));
+  const int cx = static_cast<int>(std::lround(source.star.x));
+  const int cy = static_cast<int>(std::lround(source.star.y));
+  const double noise = static_cast<double>(frame.sky->noise_at(source.star.x, source.star.y));
+  const Rect window = Rect{cx - r, cy - r, cx + r + 1, cy + r + 1}.intersect(whole(frame.image.size()));
+  double light = 0.0, moment = 0.0, v0 = 0.0, v1 = 0.0, v2 = 0.0;
+  for (int y = window.y0; y < window.y1; ++y) {
+    for (int x = window.x0; x < window.x1; ++x) {
+      if (frame.mask(x, y) != 0 || !std::isfinite(frame.image(x, y))) continue;
+      if (frame.cfa != CfaPattern::none && cfa_colour(frame.cfa, x, y) != 1) continue;
+      const double r2 = (x - source.star.x) * (x - source.star.x) + (y - source.star.y) * (y - source.star.y);
+      const double w = std::exp(-0.5 * r2 / (sigma * sigma));
+      const double value = static_cast<double>(frame.image(x, y)) - source.star.sky;
+      const double variance = noise * noise + std::max(0.0, value) / std::max(frame.gain_e_per_unit, 1e-30);
+      light += w * value;
+      moment += w * value * r2;
+      v0 += w * w * variance;
+      v1 += w * w * variance * r2;
+      v2 += w * w * variance * r2 * r2;
+    }
+  }
+  if (!(light > 0.0)) return;
+  const double t = moment / light;
+  source.spread = t;
+  source.spread_error = std::sqrt(std::max(0.0, v2 - 2.0 * t * v1 + t * t * v0)) / light;
+}
+
+struct ShapeRules {
+  const WidthMap& geometric;
+  const WidthMap& major;
+  const WidthMap& minor;
+};
+
+StarClass class_by_fit(const Source& source, const ShapeRules& rules) noexcept {
+  const Point at{source.star.x, source.star.y};
+  const double width = std::sqrt(source.optical_major * source.optical_minor);
+  const double noise = source.star.fwhm_error_px / std::max(source.star.fwhm_px, 0.1);
+  const auto room = [&](double least, const WidthMap& map) {
+    return std::max(least, 4.0 * std::hypot(1.5 * noise, map.scatter()));
+  };
+  const double narrow = rules.minor.at(at) - std::log(source.optical_minor);
+  if (narrow > room(0.45, rules.minor)) return StarClass::sharp;
+  const double wide = std::log(width) - rules.geometric.at(at);
+  const double lengthy = std::log(source.optical_major) - rules.major.at(at);
+  if (wide > room(0.30, rules.geometric) || lengthy > room(0.45, rules.major)) {
+    return StarClass::extended;
+  }
+  return StarClass::star;
+}
+
+StarClass class_by_spread(const Source& source, double typical) noexcept {
+  if (!(source.spread_error > 0.0) || !(typical > 0.0)) return StarClass::star;
+  const double room = 4.0 * source.spread_error;
+  if (source.spread < 0.6 * typical - room) return StarClass::sharp;
+  if (source.spread > 1.35 * typical + room) return StarClass::extended;
+  return StarClass::star;
+}
+
+bool shapes_the_field(const Source& s) noexcept {
+  return s.star.fitted && !s.edge && !s.sharp && !s.saturated && s.star.snr > 12.0 &&
+         s.optical_minor > 0.3;
+}
+
+WidthMap map_of(const std::vector<Source>& sources, Size frame, double (*width)(const Source&)) {
+  std::vector<WidthMap::Sample> samples;
+  for (const bool isolated : {true, false}) {
+    if (!isolated && samples.size() >= 10) break;
+    for (const Source& s : sources) {
+      if (!shapes_the_field(s) || s.isolated != isolated) continue;
+      samples.push_back({{s.star.x, s.star.y}, std::log(width(s))});
+    }
+  }
+  return {samples, frame};
+}
+
+}  // namespace
+
+void classify(const DetectionFrame& frame, std::vector<Source>& sources,
+              const FieldProfile& profile, Threads threads) {
+  const Size size = frame.image.size();
+  const WidthMap geometric = map_of(sources, size, [](const Source& s) {
+    return std::sqrt(s.optical_major * s.optical_minor);
+  });
+  const WidthMap major = map_of(sources, size, [](const Source& s) { return s.optical_major; });
+  const WidthMap minor = map_of(sources, size, [](const Source& s) { return s.optical_minor; });
+  const ShapeRules rules{geometric, major, minor};
+  constexpr std::size_t chunk = 64;
+  parallel_for(threads, (sources.size() + chunk - 1) / chunk, [&](std::size_t c) {
+    for (std::size_t i = c * chunk; i < std::min(sources.size(), (c + 1) * chunk); ++i) {
+      Source& s = sources[i];
+      if (s.dropped) continue;
+      s.star.kind = StarClass::star;
+      if (s.star.fitted && geometric.known()) s.star.kind = class_by_fit(s, rules);
+      measure_spread(frame, s, profile.fwhm_px);
+      if (s.sharp) s.star.kind = StarClass::sharp;
+      if (s.edge) s.star.kind = StarClass::edge;
+      if (s.saturated) s.star.kind = s.converged ? StarClass::saturated : StarClass::extended;
+    }
+  });
+  std::vector<double> spreads;
+  for (const Source& s : sources) {
+    if (s.star.fitted && s.star.kind == StarClass::star && s.spread_error > 0.0 &&
+        s.spread_error < 0.1 * s.spread) {
+      spreads.push_back(s.spread);
+    }
+  }
+  if (spreads.size() < 3) return;
+  const double typical = median_in_place(spreads);
+  for (Source& s : sources) {
+    if (s.dropped || s.star.fitted || s.star.kind != StarClass::star) continue;
+    s.star.kind = class_by_spread(s, typical);
+  }
+}
+
+}  // namespace coldframe::stars

@@ -1,0 +1,137 @@
+#include "coldframe/stars/measure.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <utility>
+
+#include "coldframe/core/error.hpp"
+#include "stars/detect.hpp"
+#include "stars/quality.hpp"
+#include "stars/source.hpp"
+
+namespace coldframe::stars {
+namespace {
+
+constexpr double first_fwhm_px = 3.0;  ///< width of the first filter, before anything is known
+
+void check(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
+           const MeasureOptions& options) {
+  auto faults = options.faults();
+  if (image.size() != mask.size()) faults.emplace_back("the mask's size is not the image's");
+  if (faults.empty()) return;
+  std::string text = faults.front();
+  for (std::size_t i = 1; i < faults.size(); ++i) text += "; " + faults[i];
+  throw Error(ErrorKind::usage, "", "star measurement: " + text, "");
+}
+
+std::vector<Source> inspect_all(const DetectionFrame& frame, const FilteredFrame& filtered,
+                                const std::vector<Peak>& peaks, double fwhm_px, Threads threads) {
+  std::vector<Source> sources(peaks.size());
+  constexpr std::size_t chunk = 128;
+  parallel_for(threads, (peaks.size() + chunk - 1) / chunk, [&](std::size_t c) {
+    for (std::size_t i = c * chunk; i < std::min(peaks.size(), (c + 1) * chunk); ++i) {
+      sources[i] = inspect_peak(frame, filtered, peaks[i], fwhm_px);
+    }
+  });
+  return sources;
+}
+
+/// A clipped core gives several maxima: the brightest stands for all.
+void merge_saturated(std::vector<Source>& sources) {
+  std::vector<const Source*> seen;
+  for (Source& s : sources) {
+    if (!s.saturated || s.dropped) continue;
+    for (const Source* other : seen) {
+      const double reach = std::max(2.0, other->saturated_radius);
+      if (std::hypot(s.star.x - other->star.x, s.star.y - other->star.y) < reach) s.dropped = true;
+    }
+    if (!s.dropped) seen.push_back(&s);
+  }
+}
+
+std::vector<Source> find_sources(const DetectionFrame& frame, const MeasureOptions& options,
+                                 FieldProfile& profile, Threads threads) {
+  FilteredFrame filtered;
+  filter_frame(frame, first_fwhm_px, threads, filtered);
+  profile = find_field_profile(frame, filtered, threads);
+  // The first filter serves again when it is as good as matched.
+  if (std::abs(profile.fwhm_px / first_fwhm_px - 1.0) > 0.1) {
+    filter_frame(frame, profile.fwhm_px, threads, filtered);
+  }
+  auto peaks = keep_prominent(frame, filtered,
+                              find_peaks(filtered, options.threshold_sigma, threads),
+                              options.threshold_sigma, threads);
+  auto sources = inspect_all(frame, filtered, peaks, profile.fwhm_px, threads);
+  merge_saturated(sources);
+  return sources;
+}
+
+StarList collect(const std::vector<Source>& sources, bool stars, int limit) {
+  StarList list;
+  for (const Source& s : sources) {
+    const bool is_star = s.star.kind == StarClass::star || s.star.kind == StarClass::saturated;
+    if (!s.dropped && is_star == stars) list.push_back(s.star);
+  }
+  std::stable_sort(list.begin(), list.end(),
+                   [](const Star& a, const Star& b) { return a.flux > b.flux; });
+  if (list.size() > static_cast<std::size_t>(limit)) list.resize(static_cast<std::size_t>(limit));
+  return list;
+}
+
+}  // namespace
+
+std::vector<std::string> MeasureOptions::faults() const {
+  std::vector<std::string> list;
+  if (!(threshold_sigma >= 1.5 && threshold_sigma <= 1000.0)) {
+    list.emplace_back("the detection threshold must lie between 1.5 and 1000 sigma");
+  }
+  if (max_fits < 0) list.emplace_back("the number of fits must not be negative");
+  if (max_stars < 1) list.emplace_back("the number of stars kept must be at least 1");
+  if (!(gain_e_per_unit > 0.0) || !std::isfinite(gain_e_per_unit)) {
+    list.emplace_back("the gain must be a positive number of electrons per unit");
+  }
+  if (sky.cell_px < 16) list.emplace_back("a cell of the sky mesh must be at least 16 px wide");
+  if (!(sky.kappa >= 2.0)) list.emplace_back("the clipping limit of the sky mesh must be at least 2");
+  if (sky.max_iterations < 0) list.emplace_back("the clipping rounds must not be negative");
+  if (sky.filter_cells < 1 || sky.filter_cells % 2 == 0) {
+    list.emplace_back("the median filter over sky cells must have an odd side");
+  }
+  return list;
+}
+
+FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
+                               const MeasureOptions& options, Threads threads) {
+  check(image, mask, options);
+  FrameMeasurement result;
+  SkyMeshOptions sky_options = options.sky;
+  sky_options.cfa = options.cfa;
+  result.sky = measure_sky(image, mask, sky_options, threads);
+  FieldProfile profile;
+  std::vector<Source> sources;
+  const DetectionFrame frame{image, mask, &result.sky, options.cfa, options.gain_e_per_unit};
+  if (result.sky.median_noise() > 0.0) {
+    sources = find_sources(frame, options, profile, threads);
+    fit_sources(frame, sources, profile, options.max_fits, threads);
+    classify(frame, sources, profile, threads);
+  }
+  result.quality = frame_quality(sources, result.sky, profile);
+  result.stars = collect(sources, true, options.max_stars);
+  result.others = collect(sources, false, options.max_stars);
+  return result;
+}
+
+std::string_view to_string(QualityStatus status) noexcept {
+  switch (status) {
+    case QualityStatus::good:
+      return "good";
+    case QualityStatus::few_stars:
+      return "few stars";
+    case QualityStatus::no_stars:
+      return "no stars";
+    case QualityStatus::no_sky:
+      break;
+  }
+  return "no sky";
+}
+
+}  // namespace coldframe::stars

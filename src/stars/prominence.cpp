@@ -1,0 +1,128 @@
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+
+#include "stars/detect.hpp"
+#include "stars/neighbour_grid.hpp"
+
+namespace coldframe::stars {
+namespace {
+
+class Prominence {
+ public:
+  Prominence(const DetectionFrame& frame, const FilteredFrame& filtered, double threshold)
+      : values_(filtered.values), threshold_(threshold), fwhm_(filtered.fwhm_px),
+        unit_(1.0 / filtered.noise_ratio) {
+    const double sigma = frame.sky->median_noise();
+    photon_ = frame.gain_e_per_unit > 0.0 && sigma > 0.0
+                  ? filtered.norm2d * filtered.noise_ratio / (frame.gain_e_per_unit * sigma)
+                  : 0.0;
+  }
+
+  /// Noise of the filtered image on top of `level`, relative to empty sky.
+  [[nodiscard]] double noise_on(double level) const noexcept {
+    return std::sqrt(1.0 + std::max(0.0, level) * photon_);
+  }
+
+  /// Median of the filtered image on a ring two widths out.
+  [[nodiscard]] double surroundings(const Peak& peak) const noexcept {
+    constexpr int points = 16;
+    std::array<double, points> ring{};
+    int count = 0;
+    for (int k = 0; k < points; ++k) {
+      const double angle = 2.0 * std::numbers::pi * k / points;
+      const int x = static_cast<int>(std::lround(peak.x + 2.2 * fwhm_ * std::cos(angle)));
+      const int y = static_cast<int>(std::lround(peak.y + 2.2 * fwhm_ * std::sin(angle)));
+      if (whole(values_.size()).contains(x, y)) ring[static_cast<std::size_t>(count++)] = at(x, y);
+    }
+    if (count < 4) return 0.0;
+    std::nth_element(ring.begin(), ring.begin() + count / 2, ring.begin() + count);
+    return ring[static_cast<std::size_t>(count / 2)];
+  }
+
+  /// Lowest filtered value on the straight way between two peaks.
+  [[nodiscard]] double saddle(const Peak& a, const Peak& b) const noexcept {
+    const int steps = std::max(std::abs(a.x - b.x), std::abs(a.y - b.y));
+    double lowest = std::min(static_cast<double>(a.value), static_cast<double>(b.value));
+    for (int k = 1; k < steps; ++k) {
+      const double t = static_cast<double>(k) / steps;
+      const int x = static_cast<int>(std::lround(a.x + t * (b.x - a.x)));
+      const int y = static_cast<int>(std::lround(a.y + t * (b.y - a.y)));
+      lowest = std::min(lowest, at(x, y));
+    }
+    return lowest;
+  }
+
+  /// How far a brighter peak's flank can carry false maxima.
+  [[nodiscard]] double reach_of(const Peak& peak) const noexcept {
+    const double excess = std::max(1.0, peak.value / (20.0 * threshold_));
+    return fwhm_ * std::min(3.0 + 0.8 * std::log2(excess), 10.0);
+  }
+  [[nodiscard]] double longest_reach() const noexcept { return 10.0 * fwhm_; }
+
+  [[nodiscard]] bool stands_out(const Peak& peak, double pedestal) const noexcept {
+    return peak.value - pedestal >= threshold_ * noise_on(pedestal);
+  }
+  [[nodiscard]] bool is_own(const Peak& peak, const Peak& brighter) const noexcept {
+    const double low = saddle(peak, brighter);
+    if (low <= 0.0) return true;
+    const double rise = peak.value - low;
+    // Real profiles are not smooth to better than about half a percent of their peak.
+    return rise >= 3.0 * noise_on(low) && rise >= 0.004 * brighter.value;
+  }
+
+ private:
+  [[nodiscard]] double at(int x, int y) const noexcept {
+    return static_cast<double>(values_(x, y)) * unit_;
+  }
+  const Grid<float>& values_;
+  double threshold_;
+  double fwhm_;
+  double unit_;
+  double photon_ = 0.0;
+};
+
+bool brighter_than(const std::vector<Peak>& peaks, std::size_t other, std::size_t self) noexcept {
+  return peaks[other].value > peaks[self].value ||
+         (peaks[other].value == peaks[self].value && other < self);
+}
+
+}  // namespace
+
+std::vector<Peak> keep_prominent(const DetectionFrame& frame, const FilteredFrame& filtered,
+                                 std::vector<Peak> peaks, double threshold, Threads threads) {
+  const Prominence prominence(frame, filtered, threshold);
+  std::vector<Point> places(peaks.size());
+  for (std::size_t i = 0; i < peaks.size(); ++i) {
+    places[i] = {static_cast<double>(peaks[i].x), static_cast<double>(peaks[i].y)};
+  }
+  const NeighbourGrid grid(places, filtered.values.size(), 3.0 * filtered.fwhm_px);
+  double longest = 3.0 * filtered.fwhm_px;
+  for (const Peak& peak : peaks) longest = std::max(longest, prominence.reach_of(peak));
+  std::vector<std::uint8_t> keep(peaks.size(), 0);
+  constexpr std::size_t chunk = 64;
+  parallel_for(threads, (peaks.size() + chunk - 1) / chunk, [&](std::size_t c) {
+    for (std::size_t i = c * chunk; i < std::min(peaks.size(), (c + 1) * chunk); ++i) {
+      Peak& peak = peaks[i];
+      const double around = std::max(0.0, prominence.surroundings(peak));
+      peak.pedestal = static_cast<float>(around);
+      bool own = prominence.stands_out(peak, around);
+      if (own) {
+        grid.near(places[i], longest, [&](std::size_t j, double d2) {
+          if (!own || j == i || !brighter_than(peaks, j, i)) return;
+          const double reach = prominence.reach_of(peaks[j]);
+          if (d2 <= reach * reach) own = prominence.is_own(peak, peaks[j]);
+        });
+      }
+      keep[i] = own ? 1 : 0;
+    }
+  });
+  std::vector<Peak> kept;
+  for (std::size_t i = 0; i < peaks.size(); ++i) {
+    if (keep[i] != 0) kept.push_back(peaks[i]);
+  }
+  return kept;
+}
+
+}  // namespace coldframe::stars

@@ -1,0 +1,96 @@
+#include "stars/quality.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+#include "coldframe/core/statistics.hpp"
+
+namespace coldframe::stars {
+namespace {
+
+/// Stars whose shape is trusted: fitted, and fitted no worse than their peers.
+std::vector<const Star*> trusted_stars(const std::vector<Source>& sources) {
+  std::vector<const Star*> isolated;
+  std::vector<const Star*> all;
+  for (const Source& s : sources) {
+    if (s.dropped || !s.star.fitted || s.star.kind != StarClass::star || s.star.snr < 10.0) continue;
+    all.push_back(&s.star);
+    if (s.isolated) isolated.push_back(&s.star);
+  }
+  std::vector<const Star*> chosen = isolated.size() >= 10 ? isolated : all;
+  std::vector<double> chi2;
+  for (const Star* star : chosen) chi2.push_back(star->chi2_per_dof);
+  if (chi2.empty()) return chosen;
+  const double limit = std::max(3.0, 3.0 * median_in_place(chi2));
+  std::erase_if(chosen, [&](const Star* star) { return star->chi2_per_dof > limit; });
+  return chosen;
+}
+
+/// Mean after leaving out what is farther than 3.5 robust sigmas from the median.
+double clipped_mean(const std::vector<double>& values) {
+  const double mid = median(values);
+  const double scale = values.size() > 2 ? robust_sigma(values) : 0.0;
+  double sum = 0.0;
+  double count = 0.0;
+  for (const double v : values) {
+    if (scale > 0.0 && std::abs(v - mid) > 3.5 * scale) continue;
+    sum += v;
+    count += 1.0;
+  }
+  return count > 0.0 ? sum / count : mid;
+}
+
+/// Mean ellipse from second moments: (a^2 - b^2)/(a^2 + b^2) as a vector at twice the angle.
+void mean_ellipse(const std::vector<const Star*>& stars, FrameQuality& quality) {
+  std::vector<double> along;
+  std::vector<double> across;
+  for (const Star* star : stars) {
+    const double a2 = star->fwhm_major_px * star->fwhm_major_px;
+    const double b2 = star->fwhm_minor_px * star->fwhm_minor_px;
+    const double e = (a2 - b2) / (a2 + b2);
+    const double twice = 2.0 * star->angle_deg * std::numbers::pi / 180.0;
+    along.push_back(e * std::cos(twice));
+    across.push_back(e * std::sin(twice));
+  }
+  const double ex = clipped_mean(along);
+  const double ey = clipped_mean(across);
+  const double e = std::min(std::hypot(ex, ey), 0.999);
+  quality.ellipticity = 1.0 - std::sqrt((1.0 - e) / (1.0 + e));
+  const double angle = 0.5 * std::atan2(ey, ex) * 180.0 / std::numbers::pi;
+  quality.angle_deg = angle < 0.0 ? angle + 180.0 : angle;
+}
+
+}  // namespace
+
+FrameQuality frame_quality(const std::vector<Source>& sources, const SkyMesh& sky,
+                           const FieldProfile& profile) {
+  FrameQuality quality;
+  quality.sky_level = sky.median_level();
+  quality.noise_per_px = sky.median_noise();
+  if (!std::isfinite(quality.sky_level)) {
+    quality.sky_level = 0.0;
+    quality.noise_per_px = 0.0;
+    quality.status = QualityStatus::no_sky;
+    return quality;
+  }
+  for (const Source& s : sources) {
+    if (s.dropped) continue;
+    if (s.star.kind == StarClass::star || s.star.kind == StarClass::saturated) ++quality.stars;
+  }
+  const std::vector<const Star*> stars = trusted_stars(sources);
+  quality.fitted = static_cast<int>(stars.size());
+  quality.status = stars.size() >= 10  ? QualityStatus::good
+                   : stars.size() >= 3 ? QualityStatus::few_stars
+                                       : QualityStatus::no_stars;
+  if (stars.empty()) return quality;
+  std::vector<double> widths;
+  for (const Star* star : stars) widths.push_back(star->fwhm_px);
+  quality.fwhm_px = median(widths);
+  quality.fwhm_scatter_px = widths.size() > 1 ? robust_sigma(widths) : 0.0;
+  quality.beta = profile.beta;
+  mean_ellipse(stars, quality);
+  return quality;
+}
+
+}  // namespace coldframe::stars

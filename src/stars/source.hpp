@@ -1,0 +1,69 @@
+/// \file
+/// What is known of a detection on its way to becoming a `Star`.
+#pragma once
+
+#include <vector>
+
+#include "coldframe/core/star.hpp"
+#include "stars/detect.hpp"
+#include "stars/profile_lm.hpp"
+
+namespace coldframe::stars {
+
+/// The field's own star profile.
+struct FieldProfile {
+  double fwhm_px = 3.0;     ///< as recorded
+  double optical_px = 2.8;  ///< before the pixel, geometric mean
+  double beta = 3.5;
+  double s11 = 0.0, s12 = 0.0, s22 = 0.0;  ///< mean half-maximum ellipse; 0 = unknown
+  int stars = 0;            ///< it rests on so many
+};
+
+struct Source {
+  Peak peak;
+  Star star;                ///< position and flux are first guesses until a fit
+  double optical_major = 0.0, optical_minor = 0.0;
+  double s11 = 0.0, s12 = 0.0, s22 = 0.0;
+  double pedestal = 0.0;    ///< light around the source above the mesh, image units
+  double spread = 0.0;      ///< weighted second moment, px^2
+  double spread_error = 0.0;
+  double saturated_radius = 0.0;
+  bool dropped = false;
+  bool saturated = false;
+  bool sharp = false;       ///< one pixel stands far above its neighbours
+  bool edge = false;
+  bool isolated = false;
+  bool converged = false;   ///< some fit succeeded (free or fixed shape)
+};
+
+/// Looks at the pixels of a peak: masked, saturated, at the edge, a single hot pixel;
+/// first guesses for a fit.
+[[nodiscard]] Source inspect_peak(const DetectionFrame& frame, const FilteredFrame& filtered,
+                                  const Peak& peak, double fwhm_px);
+
+/// As `inspect_peak` for a field whose width is still unknown: only pixels narrower than any
+/// star (FWHM 1.2 px) count as sharp; the star's width is guessed from the filtered image.
+[[nodiscard]] Source inspect_first_peak(const DetectionFrame& frame, const FilteredFrame& filtered,
+                                        const Peak& peak);
+
+/// Radius of the fitted region for a star of this recorded width.
+[[nodiscard]] int fit_radius(double fwhm_px) noexcept;
+
+/// Width and exponent of the field's stars from bright compact sources found with a
+/// default filter. `stars` = 0 when there are none.
+[[nodiscard]] FieldProfile find_field_profile(const DetectionFrame& frame,
+                                              const FilteredFrame& first, Threads threads);
+
+/// Half-sample mode (Robertson & Cryer 1974; Bickel & Fruehwirth 2006) of unsorted values; NaN when empty.
+[[nodiscard]] double half_sample_mode(std::vector<double> values);
+
+/// Fits: full shape for the brightest isolated sources (at most `max_fits`, 0 = all),
+/// then position and flux with the field's mean profile for all others.
+void fit_sources(const DetectionFrame& frame, std::vector<Source>& sources, FieldProfile& profile,
+                 int max_fits, Threads threads);
+
+/// Sets `star.kind` of every source from its shape against the local profile.
+void classify(const DetectionFrame& frame, std::vector<Source>& sources,
+              const FieldProfile& profile, Threads threads);
+
+}  // namespace coldframe::stars
