@@ -5,6 +5,7 @@
 
 #include "header_reader.hpp"
 #include "header_values.hpp"
+#include "precession.hpp"
 
 namespace coldframe::detail {
 namespace {
@@ -35,6 +36,15 @@ bool celestial_axes(const Header& header) {
   return x.starts_with("RA") && y.starts_with("DEC");
 }
 
+// Julian year of the equinox: EQUINOX (a number, also "J2000"), J2000 when silent.
+double equinox_of(const Header& header) {
+  const auto text = header.text("EQUINOX").value_or("");
+  Card digits{"EQUINOX", std::string(trimmed(text)), "", Card::Type::real};
+  std::erase_if(digits.value, [](char c) { return c == 'J' || c == 'j' || c == 'B' || c == 'b'; });
+  const double year = HeaderReader::number_of(digits).value_or(2000.0);
+  return year > 1800.0 && year < 2200.0 ? year : 2000.0;
+}
+
 void read_pointing(HeaderReader& reader, FrameInfo& info) {
   for (const auto& pair : pointing_pairs()) {
     if (pair.needs_celestial_axes && !celestial_axes(reader.header())) continue;
@@ -51,8 +61,11 @@ void read_pointing(HeaderReader& reader, FrameInfo& info) {
     } else if (!dec || !(std::fabs(*dec) <= 90.0)) {
       reader.reject(*dec_card, "not a declination");
     } else {
-      info.ra_deg = *ra < 0.0 ? *ra + 360.0 : (*ra >= 360.0 ? *ra - 360.0 : *ra);
-      info.dec_deg = dec;
+      SkyPoint position{*ra < 0.0 ? *ra + 360.0 : std::fmod(*ra, 360.0), *dec};
+      const double equinox = equinox_of(reader.header());
+      if (equinox != 2000.0) position = precess_to_j2000(position, equinox);
+      info.ra_deg = position.ra_deg;
+      info.dec_deg = position.dec_deg;
       return;
     }
   }

@@ -1,6 +1,7 @@
 // Electronic facts of a frame: gain, noise, levels, colour filter array.
 #include <algorithm>
 #include <array>
+#include <cctype>
 #include <cmath>
 
 #include "header_reader.hpp"
@@ -12,16 +13,24 @@ namespace {
 // Does a comment say "electrons per ADU" in so many words?
 bool says_electrons_per_adu(std::string_view comment) {
   std::string words = lower(comment);
-  std::erase_if(words, [](char c) { return c == ' ' || c == '_' || c == '[' || c == ']'; });
-  constexpr std::array phrases{
+  std::erase_if(words, [](char c) { return c == ' ' || c == '_'; });
+  constexpr std::array long_forms{
       "e-/adu",   "electrons/adu",   "electron/adu",   "electronsperadu",   "e-peradu",
       "e-/dn",    "electrons/dn",    "electron/dn",    "electronsperdn",    "electronperadu",
-      "e-/count", "electrons/count", "electron/count", "electronspercount", "(e/adu",
-      "elec/adu", "el/adu",          "photoelectrons/"};
-  return words == "e/adu" || words.ends_with("ine/adu") ||
-         std::any_of(phrases.begin(), phrases.end(), [&](std::string_view phrase) {
-           return words.find(phrase) != std::string::npos;
-         });
+      "e-/count", "electrons/count", "electron/count", "electronspercount", "elec/adu"};
+  for (const std::string_view form : long_forms) {
+    if (words.find(form) != std::string::npos) return true;
+  }
+  // A bare "e" must stand alone, so that no other word's last letter is taken for it.
+  std::string spaced(1, ' ');
+  spaced += lower(comment);
+  for (const std::string_view form : {"e/adu", "e/dn", "e / adu"}) {
+    const auto at = spaced.find(form);
+    if (at != std::string::npos && std::isalpha(static_cast<unsigned char>(spaced[at - 1])) == 0) {
+      return true;
+    }
+  }
+  return false;
 }
 
 bool mentions(std::string_view text, std::string_view word) {
