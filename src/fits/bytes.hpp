@@ -47,6 +47,8 @@ class ByteSource {
   /// Throws when the file is no longer the one that was opened.
   virtual void check_unchanged() const = 0;
   [[nodiscard]] virtual bool gzipped() const noexcept = 0;
+  /// Reads on to the end where only that shows damage (gzip keeps its check value there).
+  virtual void check_rest() {}
   /// The inflated bytes so far, given away; empty for plain files.
   [[nodiscard]] virtual std::vector<std::byte> take() { return {}; }
 };

@@ -23,13 +23,20 @@ class GzipBytes final : public ByteSource {
 
   [[nodiscard]] bool reaches(std::uint64_t end) override {
     if (end <= content_.size()) return true;
-    if (end > inflated_limit) {
-      throw input_error(path_, "holds more than 2 GiB when inflated", "gunzip it first");
-    }
+    if (end > inflated_limit) throw too_large();
     // Deflate shrinks by 1032 at most, so a size merely claimed costs no memory.
     constexpr std::uint64_t most_shrinking = 1032;
     if (!ended_ && end / most_shrinking <= stamp_.size) inflate_to(end);
     return end <= content_.size();
+  }
+  void check_rest() override {
+    std::vector<std::byte> discarded(input_bytes);
+    for (std::uint64_t read = content_.size(); !ended_; read += discarded.size()) {
+      if (read > inflated_limit) throw too_large();
+      stream_.next_out = reinterpret_cast<Bytef*>(discarded.data());
+      stream_.avail_out = static_cast<uInt>(discarded.size());
+      while (stream_.avail_out > 0 && !ended_) inflate_more();
+    }
   }
   [[nodiscard]] std::uint64_t known_size() const noexcept override { return content_.size(); }
   [[nodiscard]] bool gzipped() const noexcept override { return true; }
@@ -45,6 +52,10 @@ class GzipBytes final : public ByteSource {
 
  private:
   static constexpr std::size_t input_bytes = std::size_t{1} << 16U;
+
+  [[nodiscard]] Error too_large() const {
+    return input_error(path_, "holds more than 2 GiB when inflated", "gunzip it first");
+  }
 
   void inflate_to(std::uint64_t end) {
     const std::size_t start = content_.size();

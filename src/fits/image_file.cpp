@@ -127,6 +127,7 @@ std::unique_ptr<ImageFile> ImageFile::open(const std::filesystem::path& path,
     state->cheap = state->cheap && tile.height == 1;
   }
   require_data(unit, *bytes, path);
+  bytes->check_rest();
   state->data = unit.summary.compressed
                     ? open_tiles(path, unit, state->size, tile, std::move(bytes))
                     : plain_data(std::move(bytes), unit.data_offset, state->size, state->format);

@@ -143,6 +143,7 @@ Table read_table(const std::filesystem::path& path, const std::string& extension
   const Unit unit = find_table(path, *bytes, extension);
   check_shape(unit, path);
   require_data(unit, *bytes, path);
+  bytes->check_rest();
   TableReader reader(bytes->gzipped() ? CfitsioHandle::open_memory(path, bytes->take())
                                       : CfitsioHandle::open_disk(path),
                      unit);

@@ -1,0 +1,132 @@
+#include <hwy/targets.h>
+
+#include <algorithm>
+#include <cstring>
+
+#include "catch.hpp"
+#include "fits/checksum.hpp"
+#include "fits/digest.hpp"
+#include "fits/fixtures.hpp"
+#include "fits/swap16_kernel.hpp"
+
+using namespace coldframe::fits::detail;
+using namespace fixtures;
+
+TEST_CASE("every instruction set decodes 16-bit codes to the same bits", "[fits][kernel]") {
+  constexpr std::size_t count = 65536;
+  std::vector<std::uint8_t> codes(2 * count + 1);
+  for (std::size_t i = 0; i < count; ++i) {
+    codes[2 * i + 1] = static_cast<std::uint8_t>(i >> 8U);  // from an odd address on
+    codes[2 * i + 2] = static_cast<std::uint8_t>(i & 0xFFU);
+  }
+  std::vector<float> scalar(count);
+  for (const std::int32_t offset : {0, 32768}) {
+    decode16_scalar(codes.data() + 1, scalar.data(), count, offset);
+    // The scalar version against the definition: two's complement, plus the offset.
+    for (std::size_t i = 0; i < count; ++i) {
+      const int stored = i < 32768 ? static_cast<int>(i) : static_cast<int>(i) - 65536;
+      REQUIRE(scalar[i] == static_cast<float>(stored + offset));
+    }
+    int targets = 0;
+    for (std::int64_t rest = hwy::SupportedTargets(); rest != 0; rest &= rest - 1) {
+      hwy::SetSupportedTargetsForTest(rest & -rest);
+      hwy::GetChosenTarget().Update(hwy::SupportedTargets());
+      ++targets;
+      for (const std::size_t length : {count, std::size_t{0}, std::size_t{1}, std::size_t{37}}) {
+        std::vector<float> out(length + 1, -1.0F);
+        decode16(codes.data() + 1, out.data(), length, offset);
+        CHECK(std::memcmp(out.data(), scalar.data(), length * sizeof(float)) == 0);
+        CHECK(out[length] == -1.0F);  // nothing behind the end is touched
+      }
+    }
+    hwy::SetSupportedTargetsForTest(0);
+    hwy::GetChosenTarget().Update(hwy::SupportedTargets());
+    CHECK(targets >= 1);
+  }
+}
+
+TEST_CASE("checksum encoding of the reference values", "[fits][published]") {
+  // FITS-1: Seaman, Pence & Rots, worked example and the two ends.
+  CHECK(encode_checksum(868229149U) == "hcHjjc9ghcEghc9g");
+  CHECK(encode_checksum(0xFFFFFFFFU) == "0000000000000000");
+  CHECK(encode_checksum(0U) == "orrrrooooooooooo");
+  // FITS-2: a header of six cards.
+  const std::string minimal =
+      header({card("SIMPLE", "T"), card("BITPIX", 8), card("NAXIS", 0),
+              "CHECKSUM= '0000000000000000'", "DATASUM = '0'"});
+  const auto sum = [](const std::string& text) {
+    OnesSum ones;
+    ones.add(std::as_bytes(std::span(text.data(), text.size())));
+    return ones.value();
+  };
+  CHECK(sum(minimal) == 161948078U);
+  CHECK(encode_checksum(sum(minimal)) == "DoFiEmFgDmFgDmFg");
+  std::string filled = minimal;
+  filled.replace(filled.find("0000000000000000"), 16, "DoFiEmFgDmFgDmFg");
+  CHECK(sum(filled) == 0xFFFFFFFFU);
+}
+
+TEST_CASE("encoded checksums hold no punctuation and always cancel", "[fits]") {
+  for (std::uint64_t i = 0; i < 4000; ++i) {
+    const auto sum = static_cast<std::uint32_t>(i * 2654435761U);
+    const std::string text = encode_checksum(sum);
+    REQUIRE(text.size() == 16);
+    CHECK(std::all_of(text.begin(), text.end(), [](char c) {
+      return (c >= '0' && c <= '9') || (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z');
+    }));
+    // Rotated back to where the card puts it, the letters less '0' add up to the complement.
+    OnesSum ones(sum);
+    std::string aligned = text.substr(1) + text[0];
+    for (char& c : aligned) c = static_cast<char>(c - '0');
+    ones.add(std::as_bytes(std::span(aligned.data(), aligned.size())));
+    CHECK((ones.value() == 0xFFFFFFFFU || ones.value() == 0U));
+  }
+}
+
+TEST_CASE("the sum does not depend on how the bytes are cut", "[fits]") {
+  std::string bytes(4096, '\xF7');
+  for (std::size_t i = 0; i < bytes.size(); ++i) bytes[i] = static_cast<char>(i * 131 + 200);
+  const auto all = std::as_bytes(std::span(bytes.data(), bytes.size()));
+  OnesSum whole_sum;
+  whole_sum.add(all);
+  OnesSum parts;
+  parts.add(all.first(8));
+  parts.add(all.subspan(8, 1024));
+  parts.add(all.subspan(1032));
+  CHECK(parts.value() == whole_sum.value());
+  // The definition, word by word with the carry brought round at once.
+  std::uint32_t slow = 0;
+  for (std::size_t i = 0; i < bytes.size(); i += 4) {
+    std::uint32_t word = 0;
+    for (std::size_t k = 0; k < 4; ++k) word = word << 8U | static_cast<unsigned char>(bytes[i + k]);
+    const std::uint64_t next = std::uint64_t{slow} + word;
+    slow = static_cast<std::uint32_t>(next & 0xFFFFFFFFU) + static_cast<std::uint32_t>(next >> 32U);
+  }
+  CHECK(whole_sum.value() == slow);
+}
+
+TEST_CASE("the digest sees every byte, the order and the length", "[fits]") {
+  const auto digest = [](const std::string& text) {
+    Digest d;
+    d.add(std::as_bytes(std::span(text.data(), text.size())));
+    return d.value();
+  };
+  const std::string base(1000, 'a');
+  std::vector<std::uint64_t> seen{digest(base), digest(base + '\0'), digest(""), digest(std::string(1, '\0'))};
+  for (std::size_t i = 0; i < base.size(); ++i) {
+    for (const char c : {'b', '\xE1', '\0'}) {
+      std::string other = base;
+      other[i] = c;
+      seen.push_back(digest(other));
+    }
+  }
+  std::string swapped = base;
+  swapped[0] = 'x';
+  swapped[8] = 'y';
+  std::string back = base;
+  back[0] = 'y';
+  back[8] = 'x';
+  CHECK(digest(swapped) != digest(back));
+  std::sort(seen.begin(), seen.end());
+  CHECK(std::adjacent_find(seen.begin(), seen.end()) == seen.end());
+}
