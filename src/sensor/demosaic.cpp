@@ -233,7 +233,7 @@ DemosaicNoise demosaic_noise(Demosaic method) noexcept {
   // green 1, 1, 1/4, 1/4; red and blue 1, 1/2, 1/2, 1/4.
   if (method == Demosaic::bilinear) return {{0.5625, 0.625, 0.5625}};
   // Measured on white noise (the direction is chosen by the data, so no exact figure exists).
-  return {{0.80, 0.80, 0.80}};
+  return {{0.986, 0.862, 0.986}};
 }
 
 }  // namespace coldframe::sensor

@@ -30,13 +30,25 @@ struct VarianceBin {
   double x1 = 0.0;
   double x2 = 0.0;
   double pixels = 0.0;
-  std::size_t first = 0;  ///< frames of the pair
+};
+
+/// What one pair of frames tells about the noise.
+struct PairNoise {
+  std::size_t first = 0;  ///< frames
   std::size_t second = 0;
+  std::vector<VarianceBin> bins;
+  /// Bias and dark: the few pixels far above the rest (hot pixels in both frames), of all
+  /// pairs together enough to see noise grow with signal.
+  struct Hot {
+    float signal;
+    float difference;
+  };
+  std::vector<Hot> hot;
 };
 
 struct FrameSamples {
   std::vector<FrameLevel> levels;  ///< one per frame
-  std::vector<VarianceBin> bins;   ///< empty for a single frame
+  std::vector<PairNoise> pairs;    ///< empty for a single frame
   double spatial_noise = 0.0;      ///< of the first frame, from differences along rows
 };
 
@@ -51,8 +63,9 @@ struct NoiseModel {
   double a = 0.0;
   double b = 0.0;
 };
-/// Weighted least squares with a, b >= 0; b only where it is significant or `photon_limited`.
-[[nodiscard]] NoiseModel fit_noise(std::span<const VarianceBin> bins, bool photon_limited);
+/// Weighted least squares over pairs with a, b >= 0; b only where it is significant or
+/// `photon_limited`.
+[[nodiscard]] NoiseModel fit_noise(std::span<const PairNoise> pairs, bool photon_limited);
 
 /// Mean of `values` without outliers, the four pixels of a 2 x 2 cell apart (so a mosaic's
 /// colours do not widen each other's scale). NaN when nothing is finite.

@@ -35,19 +35,20 @@ void check_frames(std::span<const PixelSource* const> frames, const PixelSource*
   }
 }
 
-std::vector<VarianceBin> bins_of(const FrameSamples& samples, const std::vector<int>& used) {
+/// Pairs of which both frames are used; all when there is none.
+std::vector<PairNoise> pairs_of(const FrameSamples& samples, const std::vector<int>& used) {
   const auto is_used = [&](std::size_t i) {
     return std::binary_search(used.begin(), used.end(), static_cast<int>(i));
   };
-  std::vector<VarianceBin> bins;
-  for (const VarianceBin& bin : samples.bins) {
-    if (is_used(bin.first) && is_used(bin.second)) bins.push_back(bin);
+  std::vector<PairNoise> pairs;
+  for (const PairNoise& pair : samples.pairs) {
+    if (is_used(pair.first) && is_used(pair.second)) pairs.push_back(pair);
   }
-  return bins.empty() ? samples.bins : bins;
+  return pairs.empty() ? samples.pairs : pairs;
 }
 
-NoiseModel noise_of(const FrameSamples& samples, const std::vector<VarianceBin>& bins, bool flat) {
-  if (!bins.empty()) return fit_noise(bins, flat);
+NoiseModel noise_of(const FrameSamples& samples, const std::vector<PairNoise>& pairs, bool flat) {
+  if (!pairs.empty()) return fit_noise(pairs, flat);
   return {samples.spatial_noise * samples.spatial_noise, 0.0};
 }
 
@@ -147,7 +148,7 @@ Master build_master(std::span<const PixelSource* const> frames, const PixelSourc
   const FrameSamples samples = sample_frames(frames, dark, options.saturation_adu, flat, threads);
   watch.check();
   const FrameChoice choice =
-      choose_frames(samples, options.kind, noise_of(samples, samples.bins, flat));
+      choose_frames(samples, options.kind, noise_of(samples, samples.pairs, flat));
   Master master;
   master.notes = choice.notes;
   master.left_out = choice.left_out;
@@ -157,7 +158,7 @@ Master build_master(std::span<const PixelSource* const> frames, const PixelSourc
                 "take new calibration frames");
   }
   CombinePlan plan;
-  plan.noise = noise_of(samples, bins_of(samples, choice.used), flat);
+  plan.noise = noise_of(samples, pairs_of(samples, choice.used), flat);
   for (const int i : choice.used) {
     plan.frames.push_back(frames[static_cast<std::size_t>(i)]);
     if (flat) plan.levels.push_back(samples.levels[static_cast<std::size_t>(i)].level);
@@ -165,7 +166,9 @@ Master build_master(std::span<const PixelSource* const> frames, const PixelSourc
   const double level = median_level(samples, choice.used);
   plan.subtract = dark;
   plan.saturation_adu = options.saturation_adu;
-  plan.pedestal = flat ? 0.0 : level;
+  // Signal counts from two standard errors above the level: the mean's own noise is no signal.
+  const double mean_error = std::sqrt(plan.noise.a / static_cast<double>(plan.frames.size()));
+  plan.pedestal = flat ? 0.0 : level + 2.0 * mean_error;
   plan.combine = combine_options(options, plan.frames.size());
   plan.memory_bytes = options.memory_bytes;
   const Size size = frames.front()->size();
