@@ -91,7 +91,7 @@ std::optional<LeftOut> unsuitable(const FrameEntry& frame, const Header& header)
   return std::nullopt;
 }
 
-Examined examine(const Found& found, const std::vector<SuppliedCard>& supplied) {
+Examined examine(const Found& found, const std::vector<SuppliedCard>& supplied, bool named) {
   Examined result;
   FrameEntry frame{found.path, found.name, {}, false, 0};
   try {
@@ -99,7 +99,8 @@ Examined examine(const Found& found, const std::vector<SuppliedCard>& supplied) 
     frame.info = interpret_with_supplied(*file, supplied);
     frame.compressed_whole = !file->cheap_regions();
     frame.resident_bytes = file->resident_bytes();
-    result.left_out = unsuitable(frame, file->header());
+    // What the owner names one by one is taken as it is.
+    if (!named) result.left_out = unsuitable(frame, file->header());
     if (result.left_out) return result;
   } catch (const Error& error) {
     if (error.kind() == ErrorKind::interrupted) throw;
@@ -117,7 +118,7 @@ Examined examine(const Found& found, const std::vector<SuppliedCard>& supplied) 
 
 Inventory examine_all(const fs::path& root, std::vector<Found> found,
                       std::vector<LeftOut> left_out, const std::vector<SuppliedCard>& supplied,
-                      Threads threads, const Watch& watch) {
+                      bool named, Threads threads, const Watch& watch) {
   Inventory inventory;
   inventory.root = root;
   inventory.left_out = std::move(left_out);
@@ -126,7 +127,7 @@ Inventory examine_all(const fs::path& root, std::vector<Found> found,
   std::vector<Examined> examined(found.size());
   parallel_for(threads, found.size(), [&](std::size_t i) {
     watch.check();
-    examined[i] = examine(found[i], supplied);
+    examined[i] = examine(found[i], supplied, named);
   });
   Warning assumed{"kind-assumed",
                   "the headers do not say what these frames are; they are taken for lights (say "
@@ -172,7 +173,7 @@ Inventory take_stock(const fs::path& root, const fs::path& exclude,
   } else {
     found.push_back({root, root.filename().string()});
   }
-  return examine_all(root, std::move(found), std::move(left_out), supplied, threads, watch);
+  return examine_all(root, std::move(found), std::move(left_out), supplied, false, threads, watch);
 }
 
 Inventory take_stock_of_files(const std::vector<fs::path>& files,
@@ -186,7 +187,7 @@ Inventory take_stock_of_files(const std::vector<fs::path>& files,
     }
     found.push_back({file, file.generic_string()});
   }
-  return examine_all({}, std::move(found), {}, supplied, threads, watch);
+  return examine_all({}, std::move(found), {}, supplied, true, threads, watch);
 }
 
 }  // namespace coldframe::session

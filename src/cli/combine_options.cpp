@@ -1,0 +1,78 @@
+#include "combine_options.hpp"
+
+#include <map>
+
+namespace coldframe::cli {
+namespace {
+
+const std::map<std::string, stack::Rejection> rules{{"noise-model", stack::Rejection::noise_model},
+                                                    {"kappa-sigma", stack::Rejection::kappa_sigma},
+                                                    {"winsorised", stack::Rejection::winsorised},
+                                                    {"esd", stack::Rejection::esd},
+                                                    {"none", stack::Rejection::none}};
+const std::map<std::string, stack::Weighting> weightings{
+    {"inverse-variance", stack::Weighting::inverse_variance},
+    {"point-source", stack::Weighting::point_source},
+    {"equal", stack::Weighting::equal}};
+const std::map<std::string, stack::SkyMatching> matchings{{"none", stack::SkyMatching::none},
+                                                          {"level", stack::SkyMatching::level},
+                                                          {"surface", stack::SkyMatching::surface}};
+const std::map<std::string, align::Kernel> kernels{{"lanczos3", align::Kernel::lanczos3},
+                                                   {"bicubic", align::Kernel::bicubic},
+                                                   {"bilinear", align::Kernel::bilinear}};
+const std::map<std::string, sensor::Demosaic> methods{
+    {"gradient-corrected", sensor::Demosaic::gradient_corrected},
+    {"bilinear", sensor::Demosaic::bilinear}};
+
+template <typename Map>
+std::vector<std::string> names(const Map& map) {
+  std::vector<std::string> list;
+  for (const auto& [name, value] : map) list.push_back(name);
+  return list;
+}
+
+}  // namespace
+
+void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions& run) {
+  app.add_option("--reference", run.reference, "Sub that sets the grid, by name; default: the most promising");
+  app.add_option("--rejection", texts.rule,
+                 "How outliers are found. noise-model: each sample against the robust centre with its own "
+                 "predicted noise, sound from 3 subs; kappa-sigma: clipping with a robust scale, when the noise "
+                 "is not known; winsorised: the same with limits drawn in; esd: generalised extreme Studentised "
+                 "deviate (Rosner 1983), for many subs; none")
+      ->check(CLI::IsMember(names(rules)))
+      ->capture_default_str();
+  app.add_option("--kappa-low", run.combine.kappa_low, "Limit below the centre, standard deviations")
+      ->check(CLI::Range(0.5, 100.0))
+      ->capture_default_str();
+  app.add_option("--kappa-high", run.combine.kappa_high, "Limit above the centre, standard deviations")
+      ->check(CLI::Range(0.5, 100.0))
+      ->capture_default_str();
+  app.add_option("--weights", texts.weights,
+                 "inverse-variance: best for extended light; point-source: favours sharp subs; equal")
+      ->check(CLI::IsMember(names(weightings)))
+      ->capture_default_str();
+  app.add_option("--sky-matching", texts.sky,
+                 "How skies of subs are brought together: a smooth surface, a level, or none")
+      ->check(CLI::IsMember(names(matchings)))
+      ->capture_default_str();
+  app.add_option("--kernel", texts.kernel, "Resampling kernel")
+      ->check(CLI::IsMember(names(kernels)))
+      ->capture_default_str();
+  app.add_option("--demosaic", texts.demosaic, "How colours of a mosaic are filled in")
+      ->check(CLI::IsMember(names(methods)))
+      ->capture_default_str();
+  app.add_option("--detection", run.detection_sigma, "Detection limit for stars, sigma")
+      ->check(CLI::Range(2.0, 100.0))
+      ->capture_default_str();
+}
+
+void apply(const CombineTexts& texts, session::RunOptions& run) {
+  run.combine.rule = rules.at(texts.rule);
+  run.weighting = weightings.at(texts.weights);
+  run.sky_matching = matchings.at(texts.sky);
+  run.resample.kernel = kernels.at(texts.kernel);
+  run.demosaic = methods.at(texts.demosaic);
+}
+
+}  // namespace coldframe::cli

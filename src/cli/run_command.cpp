@@ -1,0 +1,116 @@
+#include <fmt/format.h>
+
+#include "coldframe/core/error.hpp"
+#include "coldframe/fits/folder_lock.hpp"
+#include "coldframe/session/run.hpp"
+#include "combine_options.hpp"
+#include "command.hpp"
+
+namespace coldframe::cli {
+namespace {
+
+struct Options {
+  Common common;
+  session::RunOptions run;
+  CombineTexts texts;
+  std::string keep_list;
+  bool no_trails = false;
+  bool no_background = false;
+};
+
+// One name per line; '#' starts a comment line.
+std::vector<std::string> read_list(const std::string& path) {
+  std::vector<std::string> names;
+  std::string line;
+  for (const char c : fits::read_text(path) + "\n") {
+    if (c == '\r') continue;
+    if (c != '\n') {
+      line += c;
+      continue;
+    }
+    if (!line.empty() && !line.starts_with('#')) names.push_back(line);
+    line.clear();
+  }
+  if (names.empty()) {
+    throw Error(ErrorKind::usage, path, "lists no sub", "write one file name per line");
+  }
+  return names;
+}
+
+std::string summary(const session::SessionRecord& record, const std::string& out) {
+  std::string text;
+  for (const auto& r : record.results) {
+    text += fmt::format("{}{}{}: {} of {} subs, {:.1f} min", r.object, r.filter.empty() ? "" : ", ", r.filter,
+                        r.subs_kept, r.subs_total, r.exposure_s / 60.0);
+    if (r.fwhm_px) text += fmt::format(", FWHM {:.2f} px", *r.fwhm_px);
+    if (r.noise_per_px) text += fmt::format(", noise {:.3g} {}/px", *r.noise_per_px, r.unit);
+    text += "\n";
+    if (!r.path.empty()) text += fmt::format("  {}/{}\n", out, r.path);
+  }
+  for (const auto& sub : record.subs) {
+    if (!sub.kept) text += fmt::format("  left out {}: {}\n", printable(sub.path), sub.reason);
+  }
+  text += fmt::format("report: {}/report.html\n", out);
+  return text;
+}
+
+int execute(Options& o, const CLI::App& app) {
+  auto& run = o.run;
+  run.threads = threads_of(o.common);
+  run.memory_bytes = bytes_of(o.common.memory);
+  run.supplied = cards_of(o.common.supply);
+  apply(o.texts, run);
+  if (!o.keep_list.empty()) run.keep.keep_only = read_list(o.keep_list);
+  run.search_trails = !o.no_trails;
+  run.remove_background = !o.no_background;
+  run.recipe_text = recipe_of(app);
+  const auto record = session::run_session(run, watch_of(o.common));
+  end_progress();
+  complain_left_out(record.left_out);
+  if (!o.common.quiet) {
+    for (const auto& warning : record.warnings) {
+      complain(fmt::format("warning: {}{}", printable(warning.message),
+                           warning.files.empty()
+                               ? ""
+                               : fmt::format(" ({} {})", warning.files.size(),
+                                             warning.files.size() == 1 ? "file" : "files")));
+    }
+  }
+  if (o.common.json) {
+    print(session::record_json(record));
+  } else if (!o.common.quiet) {
+    print(summary(record, run.out.string()));
+  }
+  return 0;
+}
+
+}  // namespace
+
+Command add_run(CLI::App& root) {
+  auto o = std::make_shared<Options>();
+  auto* app = root.add_subcommand("run", "The whole job on a folder tree of raw FITS");
+  app->footer("Example: coldframe run nights/2031-03-14 -o results/wren");
+  add_common(*app, o->common, true);
+  app->add_option("session", o->run.session, "Folder with lights and calibration frames")->required();
+  app->add_option("-o,--out", o->run.out, "Folder for the results; made when missing")->required();
+  add_combine_options(*app, o->texts, o->run);
+  app->add_option("--gain", o->run.gain_e_per_adu, "Electrons per ADU; overrules headers");
+  app->add_option("--saturation", o->run.saturation_adu, "Raw value from which a pixel counts as saturated, ADU");
+  app->add_option("--keep-list", o->keep_list, "File that names the only subs to use, one per line");
+  app->add_option("--drop", o->run.keep.drop, "Sub to leave out; repeat for more")->take_all();
+  app->add_option("--max-fwhm", o->run.keep.max_fwhm_px, "Leave out subs with wider stars, px");
+  app->add_option("--max-ellipticity", o->run.keep.max_ellipticity,
+                  "Leave out subs with longer drawn stars (1 - minor/major axis)");
+  app->add_option("--min-transparency", o->run.keep.min_transparency,
+                  "Leave out subs with less light than this share of the best sub's");
+  app->add_option("--min-stars", o->run.keep.min_stars, "Leave out subs with fewer stars");
+  app->add_option("--dark-tolerance", o->run.tolerances.temperature_c,
+                  "Largest difference of sensor temperature between a dark and its lights, C");
+  app->add_option("--scratch", o->run.scratch,
+                  "Folder for decoded copies of compressed frames that do not fit --memory");
+  app->add_flag("--no-trails", o->no_trails, "Do not look for satellite trails");
+  app->add_flag("--no-background", o->no_background, "Do not write the version without sky gradient");
+  return {app, [o, app] { return execute(*o, *app); }};
+}
+
+}  // namespace coldframe::cli

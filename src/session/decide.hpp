@@ -1,0 +1,29 @@
+// Decisions: which sub is the reference, which stay, how each is brought to the reference's scale.
+#pragma once
+
+#include <span>
+
+#include "coldframe/core/interrupt.hpp"
+#include "group_state.hpp"
+
+namespace coldframe::session {
+
+/// True when the owner's lists leave this sub out.
+[[nodiscard]] bool owner_excludes(const SubState& sub, const KeepLimits& limits);
+
+/// Reference among all usable subs: sharp, deep, round. `wanted` (a name)
+/// overrides. Throws Error(usage) when it names no usable sub. Returns the index into `subs`.
+[[nodiscard]] std::size_t choose_reference(std::span<const SubState* const> subs,
+                                           const std::string& wanted);
+
+/// Matches every usable sub of the group to the reference.
+void register_group(GroupState& group, const SubState& reference, Threads threads,
+                    const Watch& watch);
+
+/// Picks the group's photometric reference, estimates transparency and judges: sets kept and reason.
+void judge_group(GroupState& group, const KeepLimits& limits);
+
+/// Sky surfaces and weights of the kept subs.
+void normalise_group(GroupState& group, Size canvas, const RunOptions& options);
+
+}  // namespace coldframe::session

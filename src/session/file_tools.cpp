@@ -1,0 +1,312 @@
+// Measuring, registering and integrating files named on the command line.
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <atomic>
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "coldframe/core/error.hpp"
+#include "coldframe/core/version.hpp"
+#include "coldframe/fits/file_writer.hpp"
+#include "coldframe/fits/folder_lock.hpp"
+#include "coldframe/fits/image_file.hpp"
+#include "coldframe/session/tools.hpp"
+#include "decide.hpp"
+#include "digest.hpp"
+#include "frame_access.hpp"
+#include "group_work.hpp"
+#include "json_parts.hpp"
+#include "result_writer.hpp"
+#include "stage_clock.hpp"
+#include "sub_reader.hpp"
+
+namespace coldframe::session {
+namespace fs = std::filesystem;
+namespace {
+
+// A file as it is: no masters, PEDESTAL honoured, gain from the header.
+pipeline::Calibration plain_calibration(const FrameInfo& info) {
+  pipeline::Calibration calibration;
+  calibration.constant_subtract = static_cast<float>(-info.pedestal_adu.value_or(0.0));
+  calibration.cfa = info.cfa;
+  calibration.gain_e_per_adu = info.gain_e_per_adu.value_or(0.0);
+  calibration.saturation_adu = static_cast<float>(info.saturation_adu.value_or(3.0e38));
+  return calibration;
+}
+
+std::string table_stem(const fs::path& path) {
+  return safe_file_name(path.stem().string()) + "-" + digest(path.generic_string()).substr(0, 6);
+}
+
+std::string stars_csv(const StarList& stars) {
+  std::string text = "x,y,flux,flux_error,snr,fwhm_px,ellipticity,angle_deg,sky,peak,class\n";
+  for (const auto& s : stars) {
+    text += fmt::format("{:.4f},{:.4f},{:.6g},{:.4g},{:.4g},{:.4f},{:.4f},{:.2f},{:.6g},{:.6g},{}\n", s.x, s.y,
+                        s.flux, s.flux_error, s.snr, s.fwhm_px, s.ellipticity, s.angle_deg, s.sky, s.peak,
+                        s.kind == StarClass::saturated ? "saturated" : "star");
+  }
+  return text;
+}
+
+void write_tables(const MeasuredFile& measured, const fs::path& out) {
+  const auto stem = table_stem(measured.file);
+  fits::write_file_atomically(out / (stem + "_stars.csv"), stars_csv(measured.measurement.stars));
+  fits::FileWriter writer(out / (stem + "_stars.fits"));
+  Header header;
+  header.set(program_keyword, version(), "version of the program that wrote this");
+  writer.add_image({"", {0, 0}, 1, fits::SampleType::uint8}, header);
+  writer.add_table(stars_table(measured.measurement.stars));
+  writer.commit();
+}
+
+void require_all(const Paths& files) {
+  for (const auto& path : files) {
+    if (!fs::exists(path)) throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
+  }
+}
+
+}  // namespace
+
+std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out, double detection_sigma,
+                                        const std::vector<SuppliedCard>& supplied, Threads threads,
+                                        const Watch& watch) {
+  require_all(files);
+  if (!out.empty()) fits::make_folder(out);
+  std::vector<MeasuredFile> results(files.size());
+  std::atomic<std::size_t> done{0};
+  parallel_for(threads, files.size(), [&](std::size_t i) {
+    watch.check();
+    auto& result = results[i];
+    result.file = files[i].generic_string();
+    try {
+      const auto file = fits::ImageFile::open(files[i]);
+      result.info = interpret_with_supplied(*file, supplied);
+      pipeline::MeasureSettings settings;
+      settings.stars.threshold_sigma = detection_sigma;
+      result.measurement = pipeline::measure_sub(*file, plain_calibration(result.info), settings, threads);
+      result.measurement.preview = Grid<float>();
+      result.measurement.preview_mask = Mask();
+      if (!out.empty()) write_tables(result, out);
+    } catch (const Error& error) {
+      if (error.kind() != ErrorKind::input) throw;
+      result.fault = error.fault() + "; " + error.mend();
+    }
+    watch.report("stars", done.fetch_add(1) + 1, files.size());
+  });
+  return results;
+}
+
+namespace {
+
+void write_resampled(const fs::path& path, const RegisteredFile& row, Size canvas, const fs::path& folder,
+                     const align::ResampleOptions& options, Threads threads) {
+  const auto file = fits::ImageFile::open(path);
+  const auto calibration = plain_calibration(file->info());
+  Header header = file->header();
+  header.remove("PEDESTAL");
+  header.set(program_keyword, version(), "version of the program that wrote this");
+  header.history("resampled onto the reference's grid");
+  fits::FileWriter writer(folder / (table_stem(path) + "_registered.fits"));
+  const int planes = file->planes();
+  const int hdu = writer.add_image({"", canvas, planes, fits::SampleType::float32}, header);
+  const int mask_hdu = writer.add_image({"MASK", canvas, planes, fits::SampleType::uint8}, {});
+  constexpr int strip = 512;
+  for (int p = 0; p < planes; ++p) {
+    for (int y0 = 0; y0 < canvas.height; y0 += strip) {
+      const Rect band{0, y0, canvas.width, std::min(y0 + strip, canvas.height)};
+      Grid<float> values(band.size());
+      Mask mask(band.size());
+      parallel_bands(threads, band.height(), 64, [&](int a, int b) {
+        const Rect target{0, y0 + a, canvas.width, y0 + b};
+        const Rect part{0, a, canvas.width, b};
+        auto out = values.view().crop(part);
+        auto bits = mask.view().crop(part);
+        const Rect region = align::source_region(row.match.transform, target, file->size(), options.kernel);
+        if (region.empty()) {
+          for (int y = 0; y < out.height(); ++y) std::fill(bits.row(y).begin(), bits.row(y).end(), mask_bit::outside);
+          return;
+        }
+        Grid<float> source(region.size());
+        Mask source_mask(region.size());
+        pipeline::read_calibrated(*file, calibration, region, source.view(), source_mask.view(), p);
+        align::resample(source.cview(), source_mask.cview(), region, file->size(), row.match.transform, target,
+                        out, bits, options);
+      });
+      for (int y = 0; y < band.height(); ++y) {
+        for (int x = 0; x < band.width(); ++x) {
+          if ((mask(x, y) & mask_bit::outside) != 0) values(x, y) = std::nanf("");
+        }
+      }
+      writer.write_rows(hdu, p, y0, values.cview());
+      writer.write_rows(mask_hdu, p, y0, mask.cview());
+    }
+  }
+  writer.commit();
+}
+
+}  // namespace
+
+RegisterOutcome register_files(const Paths& files, const std::string& reference, const fs::path& resample_into,
+                               const align::ResampleOptions& options, Threads threads, const Watch& watch) {
+  const auto measured = measure_files(files, {}, 5.0, {}, threads, watch);
+  RegisterOutcome outcome;
+  std::vector<SubState> subs(measured.size());
+  std::vector<const SubState*> candidates;
+  for (std::size_t i = 0; i < measured.size(); ++i) {
+    subs[i].name = measured[i].file;
+    subs[i].usable = measured[i].fault.empty();
+    subs[i].measured.quality = measured[i].measurement.quality;
+    candidates.push_back(&subs[i]);
+  }
+  const auto chosen = choose_reference(candidates, reference);
+  outcome.reference = measured[chosen].file;
+  outcome.canvas = measured[chosen].measurement.frame;
+  outcome.files.resize(measured.size());
+  parallel_for(threads, measured.size(), [&](std::size_t i) {
+    auto& row = outcome.files[i];
+    row.file = measured[i].file;
+    row.fault = measured[i].fault;
+    if (!row.fault.empty()) return;
+    if (i == chosen) {
+      row.match.status = align::MatchStatus::matched;
+      row.match.transform.model = TransformModel::affine;
+      row.match.false_probability = 0.0;
+    } else {
+      row.match = align::match_stars(measured[i].measurement.stars, measured[chosen].measurement.stars, {});
+    }
+    if (row.match.status != align::MatchStatus::matched) row.fault = align::to_string(row.match.status);
+  });
+  if (!resample_into.empty()) {
+    fits::make_folder(resample_into);
+    std::size_t done = 0;
+    for (std::size_t i = 0; i < files.size(); ++i) {
+      watch.check();
+      if (outcome.files[i].fault.empty()) {
+        write_resampled(files[i], outcome.files[i], outcome.canvas, resample_into, options, threads);
+      }
+      watch.report("resample", ++done, files.size());
+    }
+  }
+  return outcome;
+}
+
+std::string transforms_json(const RegisterOutcome& outcome) {
+  nlohmann::ordered_json json = {{"coldframe", version()},
+                                 {"schema", 1},
+                                 {"reference", outcome.reference},
+                                 {"width", outcome.canvas.width},
+                                 {"height", outcome.canvas.height}};
+  json["files"] = nlohmann::ordered_json::array();
+  for (const auto& row : outcome.files) {
+    const bool matched = row.fault.empty();
+    json["files"].push_back(
+        {{"file", row.file},
+         {"matched", matched},
+         {"why_not", matched ? nlohmann::ordered_json(nullptr) : nlohmann::ordered_json(row.fault)},
+         {"matched_stars", row.match.pairs.size()},
+         {"residual_px", matched ? nlohmann::ordered_json(row.match.rms_px) : nlohmann::ordered_json(nullptr)},
+         {"transform", matched ? transform_json(row.match.transform) : nlohmann::ordered_json(nullptr)}});
+  }
+  return json_text(json);
+}
+
+namespace {
+
+GroupState group_of_files(const Inventory& inventory) {
+  GroupState group;
+  for (std::size_t i = 0; i < inventory.frames.size(); ++i) {
+    const auto& entry = inventory.frames[i];
+    SubState sub;
+    sub.name = entry.name;
+    sub.path = entry.path;
+    sub.info = &entry.info;
+    sub.frame = i;
+    auto calibration = plain_calibration(entry.info);
+    // Files in electrons say so with EGAIN 1; their pixels need no factor.
+    if (entry.info.gain_e_per_adu == 1.0) calibration.unit = PixelUnit::electron;
+    sub.calibration = std::make_shared<pipeline::Calibration>(std::move(calibration));
+    sub.cache_key = "integrate";
+    if (entry.info.cfa != CfaPattern::none || entry.info.planes == 3) group.planes = 3;
+    group.subs.push_back(std::move(sub));
+  }
+  if (!inventory.frames.empty()) {
+    group.object = inventory.frames.front().info.object;
+    group.filter = inventory.frames.front().info.filter;
+  }
+  return group;
+}
+
+void take_as_aligned(GroupState& group) {
+  for (auto& sub : group.subs) {
+    if (!sub.usable) continue;
+    sub.match.status = align::MatchStatus::matched;
+    sub.match.transform.model = TransformModel::affine;
+    sub.match.false_probability = 0.0;
+    sub.match.pairs.clear();
+  }
+}
+
+}  // namespace
+
+SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
+  SessionRecord record;
+  RunOptions options = job.options;
+  if (options.memory_bytes == 0) options.memory_bytes = default_memory_bytes();
+  record.memory_bytes = options.memory_bytes;
+  options.out = job.out.has_parent_path() ? job.out.parent_path() : fs::path(".");
+  const auto inventory = take_stock_of_files(job.files, options.supplied, options.threads, watch);
+  record.left_out = inventory.left_out;
+  GroupState group = group_of_files(inventory);
+  if (group.subs.empty()) {
+    throw Error(ErrorKind::not_enough_data, "", "none of the files could be used", "check the files");
+  }
+  pipeline::MemoryDemand demand;
+  demand.frame = demand.canvas = inventory.frames.front().info.size;
+  demand.planes = group.planes;
+  demand.subs = group.subs.size();
+  demand.sets = 0;
+  demand.threads = options.threads.resolved();
+  const auto plan = pipeline::plan_memory(demand, options.memory_bytes);
+  {
+    // Nothing is cached between calls: files change hands too often here.
+    const StageClock clock(record.timings, "measure");
+    RunOptions uncached = options;
+    uncached.out.clear();
+    measure_group(group, uncached, plan, record, watch);
+  }
+  std::vector<const SubState*> candidates;
+  for (const auto& sub : group.subs) candidates.push_back(&sub);
+  const SubState* reference = candidates[choose_reference(candidates, options.reference)];
+  if (job.aligned) {
+    take_as_aligned(group);
+  } else {
+    const StageClock clock(record.timings, "register");
+    register_group(group, *reference, options.threads, watch);
+  }
+  judge_group(group, options.keep);
+  normalise_group(group, reference->measured.frame, options);
+  options.search_trails = false;
+  ResultRecord row;
+  row.object = group.object;
+  row.filter = group.filter;
+  row.planes = group.planes;
+  row.subs_total = static_cast<int>(group.subs.size());
+  for (const auto& sub : group.subs) {
+    row.subs_kept += sub.kept ? 1 : 0;
+    row.exposure_s += sub.kept ? sub.info->exposure_s.value_or(0.0) : 0.0;
+  }
+  record.results.push_back(row);
+  record_subs(group, 0, nullptr, record);
+  if (row.subs_kept == 0) {
+    throw Error(ErrorKind::not_enough_data, "", "no file could be kept: " + group.subs.front().reason,
+                "see --json for the reasons");
+  }
+  CombineContext context{options, record, watch, job.out.stem().string(), reference, 0, job.aligned, &inventory};
+  combine_group(group, context, 0);
+  record.state = "done";
+  record.peak_memory_bytes = peak_memory_bytes();
+  return record;
+}
+
+}  // namespace coldframe::session

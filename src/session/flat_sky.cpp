@@ -1,0 +1,109 @@
+#include "flat_sky.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "coldframe/fits/file_writer.hpp"
+#include "coldframe/fits/image_file.hpp"
+
+namespace coldframe::session {
+namespace {
+
+constexpr int strip = 256;
+
+template <typename Body>
+void for_strips(Size size, const Body& body) {
+  for (int y = 0; y < size.height; y += strip) {
+    body(Rect{0, y, size.width, std::min(y + strip, size.height)});
+  }
+}
+
+sky::GradientModel fit_plane(const fits::ImageFile& image, const fits::ImageFile& weight, int plane,
+                             const sky::GradientOptions& options, Threads threads) {
+  const Size size = image.size();
+  Grid<float> values(size);
+  Grid<float> exposure(size);
+  Mask mask(size);
+  for_strips(size, [&](const Rect& band) {
+    image.fill(plane, band, values.view().crop(band));
+    weight.fill(plane, band, exposure.view().crop(band));
+  });
+  for (int y = 0; y < size.height; ++y) {
+    for (int x = 0; x < size.width; ++x) mask(x, y) = std::isfinite(values(x, y)) ? 0 : 1;
+  }
+  return sky::fit_gradient(values.cview(), mask.cview(), exposure.cview(), options, threads);
+}
+
+void write_plane(fits::FileWriter& writer, const fits::ImageFile& image,
+                 const sky::GradientModel& model, int plane, int values_hdu, int model_hdu) {
+  for_strips(image.size(), [&](const Rect& band) {
+    Grid<float> values(band.size());
+    Grid<float> sky(band.size());
+    image.fill(plane, band, values.view());
+    for (int y = 0; y < band.height(); ++y) {
+      const auto row = values.row(y);
+      const auto level = sky.row(y);
+      if (model.status != sky::GradientStatus::declined) model.row(band.y0 + y, level);
+      for (std::size_t x = 0; x < row.size(); ++x) row[x] -= level[x];
+    }
+    writer.write_rows(values_hdu, plane, band.y0, values.cview());
+    writer.write_rows(model_hdu, plane, band.y0, sky.cview());
+  });
+}
+
+void copy_extension(fits::FileWriter& writer, const std::filesystem::path& from, const char* name,
+                    int hdu) {
+  const auto file = fits::ImageFile::open(from, name);
+  for (int p = 0; p < file->planes(); ++p) {
+    for_strips(file->size(), [&](const Rect& band) {
+      Grid<float> values(band.size());
+      file->fill(p, band, values.view());
+      writer.write_rows(hdu, p, band.y0, values.cview());
+    });
+  }
+}
+
+}  // namespace
+
+FlatSkyOutcome write_flat_sky(const std::filesystem::path& result, const std::filesystem::path& out,
+                              const sky::GradientOptions& options, Threads threads) {
+  FlatSkyOutcome outcome;
+  const auto image = fits::ImageFile::open(result);
+  const auto weight = fits::ImageFile::open(result, "WEIGHT");
+  const Size size = image->size();
+  const int planes = image->planes();
+  std::vector<sky::GradientModel> models;
+  for (int p = 0; p < planes; ++p) {
+    models.push_back(fit_plane(*image, *weight, p, options, threads));
+    if (models.back().status == sky::GradientStatus::declined) {
+      outcome.note =
+          "an object fills the field: the sky could not be told from it, no gradient was removed; "
+          "take a wider field, or use --no-background";
+    } else if (models.back().status == sky::GradientStatus::level_only && outcome.note.empty()) {
+      outcome.note = "little free sky: only a constant level was removed, no gradient";
+    }
+  }
+  fits::FileWriter writer(out);
+  Header header = image->header();
+  header.history("sky gradient and mean sky level subtracted; model in extension MODEL");
+  const int values = writer.add_image({"", size, planes, fits::SampleType::float32}, header);
+  Header uncert;
+  uncert.set("UTYPE", "StdDevUncertainty", "as astropy's CCDData understands it");
+  const auto old = fits::ImageFile::open(result, "UNCERT");
+  for (const auto& card : old->header().cards()) {
+    if (card.keyword.starts_with("NOISCOR")) uncert.add(card);
+  }
+  const int error = writer.add_image({"UNCERT", size, planes, fits::SampleType::float32}, uncert);
+  const int mask = writer.add_image({"MASK", size, planes, fits::SampleType::uint8}, {});
+  const int model = writer.add_image({"MODEL", size, planes, fits::SampleType::float32}, {});
+  for (int p = 0; p < planes; ++p) {
+    write_plane(writer, *image, models[static_cast<std::size_t>(p)], p, values, model);
+  }
+  copy_extension(writer, result, "UNCERT", error);
+  copy_extension(writer, result, "MASK", mask);
+  writer.commit();
+  outcome.written = true;
+  return outcome;
+}
+
+}  // namespace coldframe::session

@@ -1,0 +1,266 @@
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+#include "coldframe/core/error.hpp"
+#include "coldframe/core/statistics.hpp"
+#include "coldframe/fits/image_file.hpp"
+#include "coldframe/pipeline/trail_search.hpp"
+#include "coldframe/view/picture.hpp"
+#include "flat_sky.hpp"
+#include "frame_access.hpp"
+#include "group_work.hpp"
+#include "measure_cache.hpp"
+#include "result_writer.hpp"
+#include "stage_clock.hpp"
+#include "sub_reader.hpp"
+
+namespace coldframe::session {
+namespace {
+
+constexpr int preview_px = 1600;
+
+std::vector<std::size_t> kept_subs(const GroupState& group) {
+  std::vector<std::size_t> kept;
+  for (std::size_t i = 0; i < group.subs.size(); ++i) {
+    if (group.subs[i].kept) kept.push_back(i);
+  }
+  return kept;
+}
+
+void find_trails(GroupState& group, const std::vector<std::size_t>& kept, Size canvas,
+                 const CombineContext& context) {
+  std::vector<pipeline::PreviewSub> previews;
+  for (const auto i : kept) {
+    const auto& sub = group.subs[i];
+    previews.push_back({[&sub]() -> pipeline::SubMeasurement {
+                          auto measured = read_measurement(sub.cache_file, sub.cache_key);
+                          if (!measured) {
+                            throw Error(ErrorKind::io, sub.cache_file.string(),
+                                        "changed during the run", "start the run again");
+                          }
+                          return std::move(*measured);
+                        },
+                        sub.match.transform});
+  }
+  auto trails = pipeline::search_trails(previews, canvas, {}, context.options.threads, context.watch);
+  for (std::size_t k = 0; k < kept.size(); ++k) group.subs[kept[k]].trails = std::move(trails[k]);
+}
+
+pipeline::CombineSettings settings_for(const GroupState& group, Size canvas,
+                                       const CombineContext& context, std::size_t kept) {
+  pipeline::CombineSettings settings;
+  settings.canvas = canvas;
+  settings.planes = group.planes;
+  settings.resample = context.options.resample;
+  settings.combine = context.options.combine;
+  if (kept < 2) settings.combine.rule = stack::Rejection::none;
+  settings.demosaic = context.options.demosaic;
+  settings.identity = context.identity;
+  const auto& reference = group.subs[group.photometric_reference];
+  for (const auto& sky : reference.measured.sky) {
+    settings.sky_level.push_back(sky.mesh.median_level());
+  }
+  return settings;
+}
+
+std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
+                                               const std::vector<std::size_t>& kept,
+                                               std::size_t resident_room,
+                                               const Inventory* inventory) {
+  std::size_t resident = 0;
+  if (inventory != nullptr) {
+    for (const auto i : kept) resident += inventory->frames[group.subs[i].frame].resident_bytes;
+  }
+  const bool stay_open = resident > 0 && resident <= resident_room;
+  std::vector<pipeline::CombineSub> list;
+  for (const auto i : kept) {
+    const auto& sub = group.subs[i];
+    pipeline::CombineSub one;
+    one.open = sub_opener(sub.path, stay_open);
+    one.calibration = sub.calibration.get();
+    one.transform = sub.match.transform;
+    one.scale = sub.scale.scale;
+    one.surfaces = sub.surfaces;
+    one.weights = sub.weights;
+    one.exposure_s = sub.info->exposure_s.value_or(1.0);
+    one.sky = &sub.measured.sky;
+    one.trails = sub.trails;
+    list.push_back(std::move(one));
+  }
+  return list;
+}
+
+// Stars of the result itself, measured like a sub.
+stars::FrameMeasurement measure_result(const ResultWriter& writer, double electrons_per_unit,
+                                       Threads threads) {
+  Grid<float> image = writer.kept_plane().clone();
+  Mask mask(image.size());
+  for (int y = 0; y < image.height(); ++y) {
+    for (int x = 0; x < image.width(); ++x) {
+      if (std::isfinite(image(x, y))) continue;
+      image(x, y) = 0.0F;
+      mask(x, y) = mask_bit::outside;
+    }
+  }
+  stars::MeasureOptions options;
+  options.gain_e_per_unit = electrons_per_unit;
+  return stars::measure_frame(image.cview(), mask.cview(), options, threads);
+}
+
+std::optional<double> median_uncertainty(const ResultWriter& writer) {
+  std::vector<double> values;
+  for (int y = 0; y < writer.kept_uncertainty().height(); ++y) {
+    for (const float v : writer.kept_uncertainty().row(y)) {
+      if (std::isfinite(v)) values.push_back(static_cast<double>(v));
+    }
+  }
+  if (values.empty()) return std::nullopt;
+  return median_in_place(std::span<double>(values));
+}
+
+void complete_sub_rows(const GroupState& group, const std::vector<std::size_t>& kept, int result,
+                       const pipeline::CombineTotals& totals, SessionRecord& record) {
+  std::size_t row = 0;
+  std::size_t k = 0;
+  for (auto& sub : record.subs) {
+    if (sub.result != result) continue;
+    const std::size_t index = row++;
+    if (k >= kept.size() || kept[k] != index) continue;
+    const auto samples = static_cast<double>(std::max<std::uint64_t>(totals.samples[k], 1));
+    sub.clipped_low = static_cast<double>(totals.clipped[2 * k]) / samples;
+    sub.clipped_high = static_cast<double>(totals.clipped[2 * k + 1]) / samples;
+    const auto& state = group.subs[index];
+    for (auto trail : state.trails) {
+      const Point a = state.match.transform.unapply({trail.x1, trail.y1});
+      const Point b = state.match.transform.unapply({trail.x2, trail.y2});
+      trail.x1 = a.x;
+      trail.y1 = a.y;
+      trail.x2 = b.x;
+      trail.y2 = b.y;
+      sub.trails.push_back(trail);
+    }
+    ++k;
+  }
+}
+
+}  // namespace
+
+double largest_turn(const GroupState& group) {
+  double largest = 0.0;
+  for (const auto& sub : group.subs) {
+    if (!sub.kept) continue;
+    const auto& m = sub.match.transform.matrix;
+    double turn = std::fabs(std::atan2(m[3], m[0]));
+    turn = std::min(turn, std::numbers::pi - turn);  // a flip costs nothing
+    largest = std::max(largest, turn);
+  }
+  return largest;
+}
+
+void combine_group(GroupState& group, CombineContext& context, int result) {
+  const auto& options = context.options;
+  auto& record = context.record;
+  const auto kept = kept_subs(group);
+  const Size canvas = context.reference->measured.frame;
+  if (options.search_trails && !context.identity) {
+    const StageClock clock(record.timings, "trails");
+    find_trails(group, kept, canvas, context);
+  }
+  pipeline::MemoryDemand demand;
+  demand.frame = canvas;
+  for (const auto i : kept) {
+    if (group.subs[i].measured.frame.count() > demand.frame.count()) {
+      demand.frame = group.subs[i].measured.frame;
+    }
+  }
+  demand.canvas = canvas;
+  demand.planes = group.planes;
+  demand.subs = kept.size();
+  demand.sets = context.calibration_sets;
+  demand.rotation_rad = context.identity ? 0.0 : largest_turn(group);
+  demand.threads = options.threads.resolved();
+  // The plane that is measured at the end stays in memory while strips are made.
+  demand.resident = static_cast<std::size_t>(canvas.count()) * sizeof(float);
+  const auto plan = pipeline::plan_memory(demand, options.memory_bytes);
+  const auto& photometric = group.subs[group.photometric_reference];
+  const auto reference_file = fits::ImageFile::open(context.reference->path);
+  const auto unit = photometric.calibration->unit;
+  const auto path = options.out / (context.result_name + ".fits");
+  ResultWriter writer(path, canvas, group.planes,
+                      result_header(reference_file->header(), group, record, options, unit),
+                      preview_px);
+  const auto settings = settings_for(group, canvas, context, kept.size());
+  const auto list = combine_list(group, kept, options.memory_bytes / 4, context.inventory);
+  pipeline::CombineTotals totals;
+  {
+    const StageClock clock(record.timings, "combine");
+    totals = pipeline::combine_subs(list, settings, plan, options.threads, context.watch,
+                                    [&](const pipeline::ResultStrip& strip) { writer.write(strip); });
+  }
+  const StageClock clock(record.timings, "result");
+  complete_sub_rows(group, kept, result, totals, record);
+  const auto measured =
+      measure_result(writer, photometric.calibration->electrons_per_unit(), options.threads);
+  auto& row = record.results[static_cast<std::size_t>(result)];
+  row.path = context.result_name + ".fits";
+  row.unit = to_string(unit);
+  row.reference = context.reference->name;
+  row.noise_per_px = median_uncertainty(writer);
+  row.noise_correlation = *std::max_element(totals.noise_correlation.begin(), totals.noise_correlation.end());
+  if (measured.quality.fitted > 0) row.fwhm_px = measured.quality.fwhm_px;
+  const auto scale = context.reference->info->arcsec_per_px();
+  if (row.fwhm_px && scale) row.fwhm_arcsec = *row.fwhm_px * *scale;
+  Header late;
+  if (row.fwhm_px) late.set("FWHM", *row.fwhm_px, "[pix] median of the result's stars");
+  writer.finish(totals, late, {stars_table(measured.stars), subs_table(record, result)});
+  const auto& picture = writer.preview();
+  row.preview = context.result_name + ".png";
+  fits::write_file_atomically(
+      options.out / row.preview,
+      view::encode_png(view::render(picture, view::automatic_stretch(picture))));
+}
+
+void record_subs(const GroupState& group, int result, const CalibrationStore* store,
+                 SessionRecord& record) {
+  for (const auto& sub : group.subs) {
+    SubRecord row;
+    const auto& info = *sub.info;
+    const auto& q = sub.measured.quality;
+    row.path = sub.name;
+    row.result = result;
+    row.filter = group.filter;
+    row.kept = sub.kept;
+    row.reason = sub.reason;
+    row.exposure_s = info.exposure_s;
+    row.start = info.start_s ? iso_from_seconds(*info.start_s) : "";
+    row.night = info.start_s ? night_of(*info.start_s, info.site_longitude_deg) : "";
+    if (store != nullptr) {
+      row.camera = store->camera(sub.frame);
+      row.masters = store->masters_of(sub.frame);
+    }
+    if (sub.usable && q.status != stars::QualityStatus::no_sky) {
+      row.stars = q.stars;
+      row.noise_per_px = q.noise_per_px;
+      if (info.exposure_s && *info.exposure_s > 0.0) row.sky_per_s = q.sky_level / *info.exposure_s;
+      if (q.fitted > 0) {
+        row.fwhm_px = q.fwhm_px;
+        row.ellipticity = q.ellipticity;
+        row.position_angle_deg = q.angle_deg;
+        if (const auto scale = info.arcsec_per_px()) row.fwhm_arcsec = q.fwhm_px * *scale;
+      }
+      if (sub.transparency > 0.0) row.transparency = sub.transparency;
+      if (sub.match.status == align::MatchStatus::matched) {
+        row.transform = sub.match.transform;
+        row.matched_stars = static_cast<int>(sub.match.pairs.size());
+        row.residual_px = sub.match.rms_px;
+      }
+    }
+    if (sub.kept && !sub.weights.empty()) row.weight = sub.weights[sub.weights.size() / 2];
+    record.subs.push_back(std::move(row));
+  }
+}
+
+}  // namespace coldframe::session

@@ -1,0 +1,90 @@
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <atomic>
+
+#include "coldframe/core/error.hpp"
+#include "coldframe/core/version.hpp"
+#include "coldframe/fits/image_file.hpp"
+#include "digest.hpp"
+#include "group_work.hpp"
+#include "measure_cache.hpp"
+#include "stage_clock.hpp"
+
+namespace coldframe::session {
+namespace {
+
+constexpr int enough_stars = 15;
+constexpr double faint_sigma = 3.5;   // second look when hardly anything stands out
+constexpr int most_stars = 3000;      // enough to match and to judge, bounds the memory of many subs
+
+pipeline::SubMeasurement measure_file(const SubState& sub, const RunOptions& options,
+                                      Threads threads) {
+  const auto file = fits::ImageFile::open(sub.path);
+  pipeline::MeasureSettings settings;
+  settings.stars.threshold_sigma = options.detection_sigma;
+  settings.stars.max_stars = most_stars;
+  auto measured = pipeline::measure_sub(*file, *sub.calibration, settings, threads);
+  if (measured.quality.stars < enough_stars && options.detection_sigma > faint_sigma) {
+    settings.stars.threshold_sigma = faint_sigma;
+    auto deeper = pipeline::measure_sub(*file, *sub.calibration, settings, threads);
+    if (deeper.quality.stars > measured.quality.stars) measured = std::move(deeper);
+  }
+  return measured;
+}
+
+std::string measure_key(const SubState& sub, const RunOptions& options) {
+  return digest(fmt::format("{} {} {} {} {} {} {}", version(), fits::stat_key(sub.path),
+                            fits::content_key(sub.path), sub.cache_key, options.detection_sigma,
+                            sub.calibration->gain_e_per_adu, most_stars));
+}
+
+}  // namespace
+
+void measure_group(GroupState& group, const RunOptions& options, const pipeline::MemoryPlan& plan,
+                   SessionRecord& record, const Watch& watch) {
+  std::atomic<std::size_t> done{0};
+  std::atomic<int> measured{0};
+  std::atomic<int> reused{0};
+  const bool cached = !options.out.empty();
+  parallel_for(Threads{plan.measure_workers}, group.subs.size(), [&](std::size_t i) {
+    auto& sub = group.subs[i];
+    watch.check();
+    try {
+      std::string key;
+      std::optional<pipeline::SubMeasurement> known;
+      if (cached) {
+        key = measure_key(sub, options);
+        sub.cache_file = options.out / "measure" /
+                         (safe_file_name(sub.path.stem().string()) + "-" + digest(sub.name) + ".fits");
+        known = read_measurement(sub.cache_file, key);
+      }
+      if (known) {
+        ++reused;
+      } else {
+        known = measure_file(sub, options, options.threads);
+        if (cached) write_measurement(sub.cache_file, key, *known);
+        ++measured;
+      }
+      sub.cache_key = key;
+      sub.measured = std::move(*known);
+      // Previews stay on disk: hundreds of them would fill the memory.
+      if (cached) sub.measured.preview = Grid<float>();
+      if (cached) sub.measured.preview_mask = Mask();
+      sub.usable = true;
+    } catch (const Error& error) {
+      if (error.kind() == ErrorKind::interrupted || error.kind() == ErrorKind::io) throw;
+      sub.usable = false;
+      sub.reason = error.fault();
+      sub.mend = error.mend();
+    }
+    watch.report("measure", done.fetch_add(1) + 1, group.subs.size());
+  });
+  for (const auto& sub : group.subs) {
+    if (!sub.usable) record.left_out.push_back({sub.name, sub.reason, sub.mend});
+  }
+  record.measured += measured.load();
+  record.reused += reused.load();
+}
+
+}  // namespace coldframe::session

@@ -1,0 +1,46 @@
+// What is known of the subs of one result while it is being made.
+#pragma once
+
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "coldframe/align/match.hpp"
+#include "coldframe/pipeline/combine_pass.hpp"
+#include "coldframe/pipeline/measure_pass.hpp"
+#include "coldframe/session/inventory.hpp"
+#include "coldframe/session/options.hpp"
+#include "coldframe/stack/normalise.hpp"
+
+namespace coldframe::session {
+
+struct SubState {
+  std::string name;
+  std::filesystem::path path;
+  const FrameInfo* info = nullptr;
+  std::size_t frame = 0;  ///< index into the inventory
+  std::shared_ptr<const pipeline::Calibration> calibration;
+  pipeline::SubMeasurement measured;  ///< previews dropped: they stay in the cache
+  std::filesystem::path cache_file;
+  std::string cache_key;
+  bool usable = false;  ///< could be read and measured
+  bool kept = false;
+  std::string reason;   ///< why not kept
+  std::string mend;     ///< what would make an unusable file usable
+  align::MatchResult match;
+  stack::ScaleEstimate scale;
+  double transparency = 0.0;  ///< 0: unknown
+  std::vector<stack::SkySurface> surfaces;
+  std::vector<double> weights;
+  std::vector<stack::Trail> trails;  ///< canvas coordinates
+};
+
+struct GroupState {
+  std::string object;
+  std::string filter;
+  int planes = 1;
+  std::vector<SubState> subs;
+  std::size_t photometric_reference = 0;
+};
+
+}  // namespace coldframe::session

@@ -1,0 +1,37 @@
+// The two passes for one group of lights, and what is written of its result.
+#pragma once
+
+#include "calibration_store.hpp"
+#include "coldframe/core/interrupt.hpp"
+#include "group_state.hpp"
+#include "coldframe/pipeline/memory_plan.hpp"
+#include "record_keeper.hpp"
+
+namespace coldframe::session {
+
+/// Measures every sub of the group, or takes it from the cache in OUT/measure.
+void measure_group(GroupState& group, const RunOptions& options, const pipeline::MemoryPlan& plan,
+                   SessionRecord& record, const Watch& watch);
+
+struct CombineContext {
+  const RunOptions& options;
+  SessionRecord& record;
+  const Watch& watch;
+  std::string result_name;       ///< file name without extension
+  const SubState* reference;     ///< sub that defines the grid
+  std::size_t calibration_sets = 1;
+  bool identity = false;         ///< subs lie on the grid already
+  const Inventory* inventory = nullptr;
+};
+/// Trails, combine pass, result, pictures. Appends the result's row to the
+/// record; the rows of its subs must be there and are completed.
+void combine_group(GroupState& group, CombineContext& context, int result);
+
+/// Largest turn of a kept sub against the canvas, folded to [0, 90] degrees, in radians.
+[[nodiscard]] double largest_turn(const GroupState& group);
+
+/// Rows of the record for the group's subs as judged.
+void record_subs(const GroupState& group, int result, const CalibrationStore* store,
+                 SessionRecord& record);
+
+}  // namespace coldframe::session

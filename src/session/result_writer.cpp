@@ -1,0 +1,211 @@
+#include "result_writer.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "coldframe/core/version.hpp"
+#include "frame_access.hpp"
+
+namespace coldframe::session {
+namespace {
+
+int binning_for(Size canvas, int longest) {
+  const int side = std::max(canvas.width, canvas.height);
+  return std::max((side + longest - 1) / std::max(longest, 1), 1);
+}
+
+Header extension_header(const char* what) {
+  Header header;
+  header.add({"COMMENT", what, "", Card::Type::commentary});
+  return header;
+}
+
+}  // namespace
+
+ResultWriter::ResultWriter(std::filesystem::path path, Size canvas, int planes,
+                           const Header& header, int preview_px)
+    : canvas_(canvas), planes_(planes), bin_(binning_for(canvas, preview_px)),
+      writer_(std::move(path)), kept_(canvas),
+      kept_uncertainty_(canvas.width / bin_, canvas.height / bin_),
+      preview_({canvas.width / bin_, canvas.height / bin_}, planes),
+      counts_(canvas.width / bin_, canvas.height / bin_) {
+  using fits::SampleType;
+  mean_ = writer_.add_image({"", canvas, planes, SampleType::float32}, header);
+  Header uncert = extension_header("Standard deviation of each pixel as written");
+  uncert.set("UTYPE", "StdDevUncertainty", "as astropy's CCDData understands it");
+  uncert.set("BUNIT", header.text("BUNIT").value_or("adu"));
+  uncert_ = writer_.add_image({"UNCERT", canvas, planes, SampleType::float32}, uncert);
+  mask_ = writer_.add_image({"MASK", canvas, planes, SampleType::uint8},
+                            extension_header("1 = no usable data"));
+  Header flags = extension_header(
+      "Bits: 1 defect, 2 saturated, 4 cosmic ray, 8 trail, 16 outside, 32 not finite");
+  flags_ = writer_.add_image({"FLAGS", canvas, planes, SampleType::uint8}, flags);
+  Header weight = extension_header("Exposure that reached each pixel after rejection");
+  weight.set("BUNIT", "s");
+  weight_ = writer_.add_image({"WEIGHT", canvas, planes, SampleType::float32}, weight);
+  low_ = writer_.add_image({"NCLIPLO", canvas, planes, SampleType::int16},
+                           extension_header("Samples left out for being too low"));
+  high_ = writer_.add_image({"NCLIPHI", canvas, planes, SampleType::int16},
+                            extension_header("Samples left out for being too high"));
+}
+
+void ResultWriter::write(const pipeline::ResultStrip& s) {
+  writer_.write_rows(mean_, s.plane, s.y0, s.mean);
+  writer_.write_rows(uncert_, s.plane, s.y0, s.uncertainty);
+  Mask mask(s.mean.size());
+  for (int y = 0; y < mask.height(); ++y) {
+    for (int x = 0; x < mask.width(); ++x) mask(x, y) = std::isfinite(s.mean(x, y)) ? 0 : 1;
+  }
+  writer_.write_rows(mask_, s.plane, s.y0, mask.cview());
+  writer_.write_rows(flags_, s.plane, s.y0, s.flags);
+  writer_.write_rows(weight_, s.plane, s.y0, s.weight);
+  writer_.write_rows(low_, s.plane, s.y0, s.clipped_low);
+  writer_.write_rows(high_, s.plane, s.y0, s.clipped_high);
+  keep(s);
+}
+
+void ResultWriter::keep(const pipeline::ResultStrip& s) {
+  const bool judged = s.plane == (planes_ == 3 ? 1 : 0);
+  auto picture = preview_.plane(s.plane);
+  for (int y = 0; y < s.mean.height(); ++y) {
+    const int row = s.y0 + y;
+    const int j = row / bin_;
+    if (judged) {
+      const auto from = s.mean.row(y);
+      std::copy(from.begin(), from.end(), kept_.row(row).begin());
+    }
+    if (j >= picture.height()) continue;
+    // A cell's rows arrive in order: sums start with its first row, end with its last.
+    const bool first = row % bin_ == 0;
+    const bool last = row % bin_ == bin_ - 1;
+    for (int i = 0; i < picture.width(); ++i) {
+      float& sum = picture(i, j);
+      float& count = counts_(i, j);
+      if (first) sum = count = 0.0F;
+      for (int x = i * bin_; x < (i + 1) * bin_; ++x) {
+        const float value = s.mean(x, y);
+        if (!std::isfinite(value)) continue;
+        sum += value;
+        count += 1.0F;
+      }
+      if (judged && first) kept_uncertainty_(i, j) = s.uncertainty(i * bin_, y);
+      if (last) sum = count > 0.0F ? sum / count : std::numeric_limits<float>::quiet_NaN();
+    }
+  }
+}
+
+void ResultWriter::finish(const pipeline::CombineTotals& totals, const Header& late_cards,
+                          const std::vector<fits::Table>& tables) {
+  // One figure per file: the largest of the planes, so that no error is understated.
+  const double correlation =
+      totals.noise_correlation.empty()
+          ? 1.0
+          : *std::max_element(totals.noise_correlation.begin(), totals.noise_correlation.end());
+  Header noise;
+  noise.set("NOISCORR", correlation, "large-aperture error / quadrature sum of UNCERT");
+  for (std::size_t p = 0; totals.noise_correlation.size() > 1 && p < totals.noise_correlation.size();
+       ++p) {
+    noise.set(fmt::format("NOISCOR{}", p + 1), totals.noise_correlation[p],
+              fmt::format("the same for plane {}", p + 1));
+  }
+  for (const auto& card : noise.cards()) writer_.set_card(uncert_, card);
+  for (const auto& card : late_cards.cards()) writer_.set_card(mean_, card);
+  for (const auto& table : tables) writer_.add_table(table);
+  writer_.commit();
+}
+
+Header result_header(const Header& reference, const GroupState& group, const SessionRecord& record,
+                     const RunOptions& options, PixelUnit unit) {
+  Header header = reference;
+  for (const char* stale : {"BAYERPAT", "XBAYROFF", "YBAYROFF", "ROWORDER", "COLORTYP", "PEDESTAL",
+                            "BIASSEC", "TRIMSEC", "DATASEC", "BLANK", "DATAMIN", "DATAMAX", "CBLACK",
+                            "CWHITE", "SATURATE", "RDNOISE", "EGAIN", "SWCREATE", "SWMODIFY", "EXPOSURE"}) {
+    header.remove(stale);
+  }
+  const auto& photometric = group.subs[group.photometric_reference];
+  double total = 0.0;
+  int kept = 0;
+  for (const auto& sub : group.subs) {
+    if (!sub.kept) continue;
+    total += sub.info->exposure_s.value_or(0.0);
+    ++kept;
+  }
+  header.set("BUNIT", to_string(unit));
+  header.set("IMAGETYP", "Light Frame");
+  header.set("OBJECT", std::string_view(group.object));
+  if (!group.filter.empty()) header.set("FILTER", std::string_view(group.filter));
+  header.set("EXPTIME", photometric.info->exposure_s.value_or(0.0), "[s] of the sub that sets the scale");
+  header.set("EXPTOTAL", total, "[s] sum over the subs that were combined");
+  header.set("NCOMBINE", kept, "subs combined");
+  if (unit == PixelUnit::electron) header.set("EGAIN", 1.0, "[e-/unit] pixels are electrons");
+  header.set(program_keyword, version(), "version of the program that wrote this");
+  header.set("CFREF", std::string_view(photometric.name), "sub that sets grid and scale");
+  header.set("CFREJECT", stack::to_string(options.combine.rule), "rejection rule");
+  header.set("CFWEIGHT", stack::to_string(options.weighting), "weights");
+  for (const auto& master : record.masters) {
+    header.history(fmt::format("master {} of {} frames: {}", master.kind, master.frames, master.path));
+  }
+  header.history(fmt::format("{} of {} subs registered and combined", kept, group.subs.size()));
+  return header;
+}
+
+fits::Table stars_table(const StarList& stars) {
+  fits::Table table;
+  table.name = "STARS";
+  const auto add = [&](const char* name, const char* unit, double Star::*member, double shift = 0.0) {
+    std::vector<double> values;
+    for (const auto& star : stars) values.push_back(star.*member + shift);
+    table.columns.push_back({name, unit, std::move(values)});
+  };
+  // FITS counts pixels from 1: this is the file boundary.
+  add("X", "pix", &Star::x, 1.0);
+  add("Y", "pix", &Star::y, 1.0);
+  add("FLUX", "", &Star::flux);
+  add("FLUX_ERR", "", &Star::flux_error);
+  add("SNR", "", &Star::snr);
+  add("PEAK", "", &Star::peak);
+  add("SKY", "", &Star::sky);
+  add("FWHM", "pix", &Star::fwhm_px);
+  add("ELLIPTICITY", "", &Star::ellipticity);
+  add("ANGLE", "deg", &Star::angle_deg);
+  std::vector<std::int32_t> saturated;
+  for (const auto& star : stars) saturated.push_back(star.kind == StarClass::saturated ? 1 : 0);
+  table.columns.push_back({"SATURATED", "", std::move(saturated)});
+  return table;
+}
+
+fits::Table subs_table(const SessionRecord& record, int result) {
+  fits::Table table;
+  table.name = "SUBS";
+  std::vector<std::string> path, reason, start;
+  std::vector<std::int32_t> kept;
+  std::vector<double> exposure, fwhm, ellipticity, sky, noise, transparency, weight, residual;
+  const double none = std::numeric_limits<double>::quiet_NaN();
+  for (const auto& s : record.subs) {
+    if (s.result != result) continue;
+    path.push_back(s.path);
+    reason.push_back(s.reason);
+    start.push_back(s.start);
+    kept.push_back(s.kept ? 1 : 0);
+    exposure.push_back(s.exposure_s.value_or(none));
+    fwhm.push_back(s.fwhm_px.value_or(none));
+    ellipticity.push_back(s.ellipticity.value_or(none));
+    sky.push_back(s.sky_per_s.value_or(none));
+    noise.push_back(s.noise_per_px.value_or(none));
+    transparency.push_back(s.transparency.value_or(none));
+    weight.push_back(s.weight.value_or(none));
+    residual.push_back(s.residual_px.value_or(none));
+  }
+  table.columns = {{"PATH", "", path},          {"KEPT", "", kept},
+                   {"REASON", "", reason},      {"START", "", start},
+                   {"EXPOSURE", "s", exposure}, {"FWHM", "pix", fwhm},
+                   {"ELLIPTICITY", "", ellipticity}, {"SKY", "", sky},
+                   {"NOISE", "", noise},        {"TRANSPARENCY", "", transparency},
+                   {"WEIGHT", "", weight},      {"RESIDUAL", "pix", residual}};
+  return table;
+}
+
+}  // namespace coldframe::session

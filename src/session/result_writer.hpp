@@ -1,0 +1,54 @@
+// The result of one group on disk (design section 6).
+#pragma once
+
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "coldframe/fits/file_writer.hpp"
+#include "coldframe/pipeline/combine_pass.hpp"
+#include "coldframe/session/record.hpp"
+#include "group_state.hpp"
+
+namespace coldframe::session {
+
+/// Takes strips as they come and keeps what the end of the job needs: one plane to
+/// measure and a binned picture.
+class ResultWriter {
+ public:
+  ResultWriter(std::filesystem::path path, Size canvas, int planes, const Header& header,
+               int preview_px);
+  void write(const pipeline::ResultStrip& strip);
+  /// Adds NOISCORR, the tables and commits.
+  void finish(const pipeline::CombineTotals& totals, const Header& late_cards,
+              const std::vector<fits::Table>& tables);
+  /// The plane stars are measured on (green of three).
+  [[nodiscard]] const Grid<float>& kept_plane() const noexcept { return kept_; }
+  [[nodiscard]] const Grid<float>& kept_uncertainty() const noexcept { return kept_uncertainty_; }
+  /// Binned result, NaN where there is no data.
+  [[nodiscard]] const Image& preview() const noexcept { return preview_; }
+
+ private:
+  void keep(const pipeline::ResultStrip& strip);
+  Size canvas_;
+  int planes_;
+  int bin_;
+  fits::FileWriter writer_;
+  int mean_ = 0, uncert_ = 0, mask_ = 0, flags_ = 0, weight_ = 0, low_ = 0, high_ = 0;
+  Grid<float> kept_;
+  Grid<float> kept_uncertainty_;  ///< binned like the preview: enough for a median
+  Image preview_;
+  Grid<float> counts_;
+};
+
+/// Header of the result: the reference's cards without what no longer holds, plus ours.
+[[nodiscard]] Header result_header(const Header& reference, const GroupState& group,
+                                   const SessionRecord& record, const RunOptions& options,
+                                   PixelUnit unit);
+
+[[nodiscard]] fits::Table stars_table(const StarList& stars);
+[[nodiscard]] fits::Table subs_table(const SessionRecord& record, int result);
+
+}  // namespace coldframe::session

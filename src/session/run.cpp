@@ -1,0 +1,306 @@
+#include "coldframe/session/run.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <map>
+#include <set>
+
+#include "calibration_store.hpp"
+#include "coldframe/core/error.hpp"
+#include "coldframe/fits/file_writer.hpp"
+#include "coldframe/fits/folder_lock.hpp"
+#include "coldframe/session/pairing.hpp"
+#include "colour.hpp"
+#include "decide.hpp"
+#include "digest.hpp"
+#include "flat_sky.hpp"
+#include "group_work.hpp"
+#include "stage_clock.hpp"
+
+namespace coldframe::session {
+namespace {
+
+class Run {
+ public:
+  Run(const RunOptions& options, const Watch& watch)
+      : options_(options), watch_(watch), keeper_(options.out) {
+    if (options_.memory_bytes == 0) options_.memory_bytes = default_memory_bytes();
+    record_.memory_bytes = options_.memory_bytes;
+  }
+
+  SessionRecord go() {
+    take_stock_and_pair();
+    const auto plan = plan_measuring();
+    {
+      const StageClock clock(record_.timings, "masters");
+      store_ = std::make_unique<CalibrationStore>(inventory_, pairing_, options_, record_, watch_);
+      store_->build_masters();
+    }
+    keeper_.save(record_);
+    measure_all(plan);
+    std::map<std::string, std::vector<std::size_t>> objects;
+    for (std::size_t g = 0; g < groups_.size(); ++g) objects[groups_[g].object].push_back(g);
+    for (const auto& [object, members] : objects) make_results(members);
+    compose_colours(objects);
+    finish();
+    return std::move(record_);
+  }
+
+ private:
+  void take_stock_and_pair() {
+    const StageClock clock(record_.timings, "survey");
+    inventory_ = take_stock(options_.session, options_.out, options_.supplied, options_.threads, watch_);
+    name_unnamed_objects();
+    pairing_ = pair_frames(inventory_, options_.tolerances);
+    record_.left_out = inventory_.left_out;
+    record_.warnings = inventory_.warnings;
+    record_.warnings.insert(record_.warnings.end(), pairing_.warnings.begin(), pairing_.warnings.end());
+    watch_.report("survey", inventory_.frames.size(), inventory_.frames.size());
+    if (pairing_.groups.empty()) {
+      keeper_.save(record_);
+      throw Error(ErrorKind::not_enough_data, options_.session.string(),
+                  fmt::format("holds no usable light frame ({} files could not be used)",
+                              record_.left_out.size()),
+                  "see 'coldframe survey' for what was found");
+    }
+  }
+
+  // A result needs a name: the folder's, where the headers have none.
+  void name_unnamed_objects() {
+    std::string folder = std::filesystem::absolute(options_.session).lexically_normal().filename().string();
+    if (folder.empty()) {
+      folder = std::filesystem::absolute(options_.session).lexically_normal().parent_path().filename().string();
+    }
+    for (auto& frame : inventory_.frames) {
+      if (frame.info.object.empty()) frame.info.object = folder;
+    }
+  }
+
+  pipeline::MemoryPlan plan_measuring() {
+    pipeline::MemoryDemand demand;
+    demand.threads = options_.threads.resolved();
+    for (const auto& group : pairing_.groups) {
+      for (const auto light : group.lights) {
+        const auto& entry = inventory_.frames[light];
+        if (entry.info.size.count() > demand.frame.count()) demand.frame = entry.info.size;
+        if (entry.info.cfa != CfaPattern::none || entry.info.planes == 3) demand.planes = 3;
+        demand.resident = std::max(demand.resident, entry.resident_bytes);
+      }
+      demand.subs = std::max(demand.subs, group.lights.size());
+    }
+    demand.canvas = demand.frame;
+    return pipeline::plan_memory(demand, options_.memory_bytes);
+  }
+
+  void measure_all(const pipeline::MemoryPlan& plan) {
+    const StageClock clock(record_.timings, "measure");
+    fits::make_folder(options_.out / "measure");
+    for (const auto& lights : pairing_.groups) {
+      GroupState group;
+      group.object = lights.object;
+      group.filter = lights.filter;
+      for (const auto light : lights.lights) {
+        const auto& entry = inventory_.frames[light];
+        SubState sub;
+        sub.name = entry.name;
+        sub.path = entry.path;
+        sub.info = &entry.info;
+        sub.frame = light;
+        sub.calibration = store_->calibration(light);
+        sub.cache_key = store_->calibration_key(light);
+        if (entry.info.cfa != CfaPattern::none || entry.info.planes == 3) group.planes = 3;
+        group.subs.push_back(std::move(sub));
+      }
+      measure_group(group, options_, plan, record_, watch_);
+      groups_.push_back(std::move(group));
+      forget_calibrations(groups_.back());
+      keeper_.note(record_);
+    }
+  }
+
+  // With several filters the planes of one are not needed while another is
+  // measured; they are made again from the masters on disk.
+  void forget_calibrations(GroupState& group) {
+    if (pairing_.groups.size() < 2) return;
+    for (auto& sub : group.subs) sub.calibration.reset();
+    store_->release();
+  }
+
+  void fetch_calibrations(GroupState& group) {
+    for (auto& sub : group.subs) {
+      if (!sub.calibration) sub.calibration = store_->calibration(sub.frame);
+    }
+  }
+
+  // All filters of one object lie on one grid.
+  void make_results(const std::vector<std::size_t>& members) {
+    std::vector<const SubState*> candidates;
+    for (const auto g : members) {
+      for (const auto& sub : groups_[g].subs) {
+        if (!owner_excludes(sub, options_.keep)) candidates.push_back(&sub);
+      }
+    }
+    const SubState* reference = nullptr;
+    try {
+      reference = candidates.at(choose_reference(candidates, options_.reference));
+    } catch (const Error& error) {
+      if (error.kind() == ErrorKind::usage) throw;
+      for (const auto g : members) give_up(groups_[g], error.fault());
+      return;
+    } catch (const std::out_of_range&) {
+      for (const auto g : members) give_up(groups_[g], "the owner's lists leave no sub");
+      return;
+    }
+    for (const auto g : members) {
+      {
+        const StageClock clock(record_.timings, "register");
+        register_group(groups_[g], *reference, options_.threads, watch_);
+        judge_group(groups_[g], options_.keep);
+      }
+      make_result(groups_[g], *reference);
+      keeper_.note(record_);
+    }
+  }
+
+  void give_up(GroupState& group, const std::string& why) {
+    for (auto& sub : group.subs) {
+      if (sub.reason.empty()) sub.reason = why;
+      sub.kept = false;
+    }
+    add_result_row(group);
+    record_subs(group, static_cast<int>(record_.results.size()) - 1, store_.get(), record_);
+    record_.warnings.push_back(
+        {"no-result", fmt::format("{} {}: no result, {}", group.object, group.filter, why), {}});
+  }
+
+  ResultRecord& add_result_row(const GroupState& group) {
+    ResultRecord row;
+    row.object = group.object;
+    row.filter = group.filter;
+    row.planes = group.planes;
+    row.subs_total = static_cast<int>(group.subs.size());
+    for (const auto& sub : group.subs) {
+      if (!sub.kept) continue;
+      ++row.subs_kept;
+      row.exposure_s += sub.info->exposure_s.value_or(0.0);
+    }
+    record_.results.push_back(std::move(row));
+    return record_.results.back();
+  }
+
+  std::string unique_name(const GroupState& group, const char* suffix = "") {
+    std::string base = safe_file_name(group.object);
+    if (!group.filter.empty()) base += "_" + safe_file_name(group.filter);
+    base += suffix;
+    std::string name = base;
+    for (int k = 2; !names_.insert(name).second; ++k) name = fmt::format("{}_{}", base, k);
+    return name;
+  }
+
+  void make_result(GroupState& group, const SubState& reference) {
+    const bool any = std::any_of(group.subs.begin(), group.subs.end(), [](const SubState& s) { return s.kept; });
+    if (!any) {
+      give_up(group, "no sub could be kept");
+      return;
+    }
+    fetch_calibrations(group);
+    normalise_group(group, reference.measured.frame, options_);
+    const int result = static_cast<int>(record_.results.size());
+    add_result_row(group);
+    record_subs(group, result, store_.get(), record_);
+    CombineContext context{options_, record_, watch_, unique_name(group), &reference,
+                           calibration_sets(group), false, &inventory_};
+    combine_group(group, context, result);
+    if (options_.remove_background) flatten(result);
+    warn_about_undithered(group);
+    forget_calibrations(group);
+  }
+
+  std::size_t calibration_sets(const GroupState& group) const {
+    std::vector<std::size_t> lights;
+    for (const auto& sub : group.subs) lights.push_back(sub.frame);
+    return store_->sets_among(lights);
+  }
+
+  void flatten(int result) {
+    const StageClock clock(record_.timings, "flat-sky");
+    auto& row = record_.results[static_cast<std::size_t>(result)];
+    std::string name = row.path.substr(0, row.path.size() - 5) + "_flat-sky.fits";
+    const auto outcome =
+        write_flat_sky(options_.out / row.path, options_.out / name, {}, options_.threads);
+    if (outcome.written) row.flat_sky_path = name;
+    if (!outcome.note.empty()) record_.warnings.push_back({"background", outcome.note, {row.path}});
+  }
+
+  // Masters' noise and unknown defects add up where the sky never moves on the sensor.
+  void warn_about_undithered(const GroupState& group) {
+    double spread = 0.0;
+    int kept = 0;
+    for (const auto& sub : group.subs) {
+      if (!sub.kept) continue;
+      ++kept;
+      const auto& m = sub.match.transform.matrix;
+      spread = std::max({spread, std::fabs(m[2]), std::fabs(m[5])});
+    }
+    if (kept >= 3 && spread < 1.0) {
+      record_.warnings.push_back(
+          {"no-dither",
+           fmt::format("the sky hardly moved on the sensor ({:.1f} px): hot pixels and the masters' noise "
+                       "stay in the result; shift the pointing by 5 to 20 px between subs",
+                       spread),
+           {}});
+    }
+  }
+
+  void compose_colours(const std::map<std::string, std::vector<std::size_t>>& objects) {
+    const StageClock clock(record_.timings, "colour");
+    for (const auto& [object, members] : objects) {
+      static_cast<void>(compose_colour(object, record_, options_.out));
+    }
+  }
+
+  void finish() {
+    const bool any = std::any_of(record_.results.begin(), record_.results.end(),
+                                 [](const ResultRecord& r) { return !r.path.empty(); });
+    record_.state = "done";
+    record_.peak_memory_bytes = peak_memory_bytes();
+    fits::write_file_atomically(options_.out / "subs.csv", subs_csv(record_));
+    fits::write_file_atomically(options_.out / "report.html", report_page(record_, options_.out));
+    keeper_.save(record_);
+    if (!any) {
+      throw Error(ErrorKind::not_enough_data, options_.session.string(), "gave no result",
+                  "see the reasons in session.json and report.html in " + options_.out.string());
+    }
+  }
+
+  RunOptions options_;
+  const Watch& watch_;
+  RecordKeeper keeper_;
+  SessionRecord record_;
+  Inventory inventory_;
+  Pairing pairing_;
+  std::unique_ptr<CalibrationStore> store_;
+  std::vector<GroupState> groups_;
+  std::set<std::string> names_;
+};
+
+}  // namespace
+
+SessionRecord run_session(const RunOptions& options, const Watch& watch) {
+  if (const auto faults = options.faults(); !faults.empty()) {
+    throw Error(ErrorKind::usage, "", fmt::format("{}", fmt::join(faults, "; ")), "see --help");
+  }
+  if (!std::filesystem::exists(options.session)) {
+    throw Error(ErrorKind::input, options.session.string(), "does not exist", "check the name");
+  }
+  fits::make_folder(options.out);
+  const fits::FolderLock lock(options.out);
+  if (!options.recipe_text.empty()) {
+    fits::write_file_atomically(options.out / "recipe.toml", options.recipe_text);
+  }
+  Run run(options, watch);
+  return run.go();
+}
+
+}  // namespace coldframe::session
