@@ -1,0 +1,170 @@
+#include "trail_fit.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+namespace coldframe::stack::detail {
+namespace {
+
+constexpr int profile_steps = 32;  ///< table entries per pixel
+
+std::size_t at(int x) noexcept { return static_cast<std::size_t>(x); }
+
+double inverse_length(const Line& line) noexcept {
+  return 1.0 / std::sqrt(1.0 + line.slope * line.slope);
+}
+
+}  // namespace
+
+LineMeter::LineMeter(const TrailPicture& picture, double min_length) noexcept
+    : picture_(picture), min_length_(min_length) {}
+
+void LineMeter::fill_sums(const Line& line, double sigma) {
+  const double cosine = inverse_length(line);
+  const double reach = 3.0 * sigma + 0.5;
+  const auto entries = static_cast<std::size_t>(std::ceil(reach + 2.0) * profile_steps);
+  profile_.resize(entries);
+  for (std::size_t k = 0; k < entries; ++k) {
+    const double p = static_cast<double>(k) / (profile_steps * sigma);
+    profile_[k] = static_cast<float>(std::exp(-0.5 * p * p));
+  }
+  const int radius = static_cast<int>(std::ceil(reach / cosine));
+  const int width = picture_.width();
+  matched_.assign(at(width) + 1, 0.0);
+  norm_.assign(at(width) + 1, 0.0);
+  for (int x = 0; x < width; ++x) {
+    const double centre = line.start + line.slope * x;
+    const double nearest = std::clamp(std::round(centre), -1e6, 1e6);
+    const int y0 = std::max(static_cast<int>(nearest) - radius, 0);
+    const int y1 = std::min(static_cast<int>(nearest) + radius + 1, picture_.height());
+    float sum = 0.0F;
+    float square = 0.0F;
+    for (int y = y0; y < y1; ++y) {
+      const double p = std::fabs(static_cast<double>(y) - centre) * cosine;
+      if (p > reach) continue;
+      const float g = profile_[static_cast<std::size_t>(p * profile_steps + 0.5)];
+      sum += g * picture_.value(x, y);
+      square += g * g * picture_.good(x, y);
+    }
+    matched_[at(x) + 1] = matched_[at(x)] + static_cast<double>(sum);
+    norm_[at(x) + 1] = norm_[at(x)] + static_cast<double>(square);
+  }
+}
+
+double LineMeter::significance(int x0, int x1) const noexcept {
+  const double norm = norm_[at(x1)] - norm_[at(x0)];
+  return norm > 1.0 ? (matched_[at(x1)] - matched_[at(x0)]) / std::sqrt(norm) : 0.0;
+}
+
+void LineMeter::best_interval(LineFit& fit, int step) const noexcept {
+  const int width = picture_.width();
+  const int shortest =
+      std::max(step, static_cast<int>(min_length_ / 3.0 * inverse_length(fit.line)));
+  fit.significance = 0.0;
+  for (int x0 = 0; x0 < width; x0 += step) {
+    for (int x1 = x0 + shortest; x1 < width + step; x1 += step) {
+      const int end = std::min(x1, width);
+      const double s = significance(x0, end);
+      if (s > fit.significance) {
+        fit.significance = s;
+        fit.x0 = x0;
+        fit.x1 = end;
+      }
+    }
+  }
+}
+
+LineFit LineMeter::measure(const Line& line, double sigma) {
+  fill_sums(line, sigma);
+  LineFit fit;
+  fit.line = line;
+  fit.sigma = sigma;
+  best_interval(fit, std::max(8, picture_.width() / 64));
+  const double norm = norm_[at(fit.x1)] - norm_[at(fit.x0)];
+  fit.amplitude = norm > 0.0 ? (matched_[at(fit.x1)] - matched_[at(fit.x0)]) / norm : 0.0;
+  return fit;
+}
+
+LineFit LineMeter::improve(LineFit fit) {
+  constexpr std::array<double, 4> widths{0.45, 0.8, 1.4, 2.5};
+  for (const double step : {1.0, 0.5, 0.25}) {
+    for (int moves = 0; moves < 6; ++moves) {
+      const LineFit from = fit;
+      const double length = std::max(1.0, static_cast<double>(from.x1 - from.x0));
+      for (int k = 0; k < 8; ++k) {
+        // The line is moved at the ends of its segment: both alike, opposite, or one alone.
+        constexpr std::array<std::array<int, 2>, 8> ways{
+            {{1, 1}, {-1, -1}, {1, -1}, {-1, 1}, {1, 0}, {-1, 0}, {0, 1}, {0, -1}}};
+        const double first = ways[at(k)][0] * step;
+        const double last = ways[at(k)][1] * step;
+        Line line = from.line;
+        line.slope += (last - first) / length;
+        line.start += first - (last - first) / length * from.x0;
+        const LineFit trial = measure(line, from.sigma);
+        if (trial.significance > fit.significance) fit = trial;
+      }
+      if (!(fit.significance > from.significance)) break;
+    }
+    for (const double sigma : widths) {
+      const LineFit trial = measure(fit.line, sigma);
+      if (trial.significance > fit.significance) fit = trial;
+    }
+  }
+  return fit;
+}
+
+LineFit LineMeter::settle_ends(LineFit fit) {
+  fill_sums(fit.line, fit.sigma);
+  const int width = picture_.width();
+  const int reach = std::max(8, width / 64);
+  const LineFit coarse = fit;
+  for (int x0 = std::max(coarse.x0 - reach, 0); x0 <= coarse.x0 + reach; ++x0) {
+    for (int x1 = coarse.x1 - reach; x1 <= std::min(coarse.x1 + reach, width); ++x1) {
+      if (x1 - x0 < 8) continue;
+      const double s = significance(x0, x1);
+      if (s > fit.significance) {
+        fit.significance = s;
+        fit.x0 = x0;
+        fit.x1 = x1;
+      }
+    }
+  }
+  const auto amplitude = [&](int x0, int x1) {
+    return (matched_[at(x1)] - matched_[at(x0)]) / std::max(norm_[at(x1)] - norm_[at(x0)], 1e-9);
+  };
+  const auto continues = [&](int x0, int x1) {
+    const double norm = norm_[at(x1)] - norm_[at(x0)];
+    if (norm < 1.0) return true;
+    const double error = 1.0 / std::sqrt(norm);
+    return amplitude(x0, x1) > fit.amplitude - 2.0 * error;
+  };
+  fit.amplitude = amplitude(fit.x0, fit.x1);
+  if (continues(0, fit.x0)) fit.x0 = 0;
+  if (continues(fit.x1, width)) fit.x1 = width;
+  return fit;
+}
+
+bool LineMeter::spread_out(const LineFit& fit) {
+  constexpr int pieces = 8;
+  fill_sums(fit.line, fit.sigma);
+  // The pieces have equal shares of good pixels, not of length.
+  const double norm = norm_[at(fit.x1)] - norm_[at(fit.x0)];
+  const double all = matched_[at(fit.x1)] - matched_[at(fit.x0)];
+  int positive = 0;
+  double largest = 0.0;
+  int from = fit.x0;
+  for (int k = 1; k <= pieces; ++k) {
+    const double goal = norm_[at(fit.x0)] + norm * k / pieces;
+    int to = from;
+    while (to < fit.x1 && norm_[at(to)] < goal) ++to;
+    if (k == pieces) to = fit.x1;
+    const double part = matched_[at(to)] - matched_[at(from)];
+    positive += part > 0.0 ? 1 : 0;
+    largest = std::max(largest, part);
+    from = to;
+  }
+  return positive >= 6 && largest < 0.5 * all;
+}
+
+}  // namespace coldframe::stack::detail
