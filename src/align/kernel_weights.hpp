@@ -74,11 +74,9 @@ inline void bilinear_weights(float u, float* w) noexcept {
 }
 
 inline void tap_weights(Kernel kernel, float u, float* w) noexcept {
-  switch (kernel) {
-    case Kernel::lanczos3: return lanczos_weights(u, w);
-    case Kernel::bicubic: return bicubic_weights(u, w);
-    case Kernel::bilinear: return bilinear_weights(u, w);
-  }
+  if (kernel == Kernel::bilinear) return bilinear_weights(u, w);
+  if (kernel == Kernel::bicubic) return bicubic_weights(u, w);
+  lanczos_weights(u, w);
 }
 
 }  // namespace coldframe::align

@@ -1,0 +1,149 @@
+#include "align/star_pairs.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <numbers>
+#include <numeric>
+
+#include "coldframe/core/statistics.hpp"
+
+namespace coldframe::align {
+namespace {
+
+// Error of one star, or NaN when the list does not say.
+double stated_error(const Star& star) noexcept {
+  const double error = std::sqrt(0.5 * (star.x_error * star.x_error + star.y_error * star.y_error));
+  return error > 0.0 && std::isfinite(error) ? error : std::numeric_limits<double>::quiet_NaN();
+}
+
+bool in_area(const Area& area, Point p) noexcept {
+  if (!(area.radius > 0.0)) return true;
+  const double dx = p.x - area.centre.x, dy = p.y - area.centre.y;
+  return dx * dx + dy * dy <= area.radius * area.radius;
+}
+
+bool in_box(const Lists& lists, Point p, double margin) noexcept {
+  return p.x >= lists.low.x - margin && p.x <= lists.high.x + margin &&
+         p.y >= lists.low.y - margin && p.y <= lists.high.y + margin;
+}
+
+}  // namespace
+
+StarPoints usable_stars(std::span<const Star> stars) {
+  StarPoints result;
+  for (std::size_t i = 0; i < stars.size(); ++i) {
+    const Star& s = stars[i];
+    if (!std::isfinite(s.x) || !std::isfinite(s.y)) continue;
+    if (s.kind == StarClass::sharp || s.kind == StarClass::edge) continue;
+    result.original.push_back(i);
+  }
+  std::ranges::stable_sort(result.original, [&](std::size_t a, std::size_t b) {
+    return stars[a].flux > stars[b].flux;
+  });
+  std::vector<double> known;
+  for (const std::size_t i : result.original) {
+    result.points.push_back({stars[i].x, stars[i].y});
+    result.error_px.push_back(stated_error(stars[i]));
+    if (std::isfinite(result.error_px.back())) known.push_back(result.error_px.back());
+  }
+  constexpr double when_unknown_px = 0.1;
+  const double typical = known.empty() ? when_unknown_px : median_in_place(known);
+  for (double& error : result.error_px) {
+    if (!std::isfinite(error)) error = typical;
+  }
+  return result;
+}
+
+Lists::Lists(std::span<const Star> sub_stars, std::span<const Star> reference_stars)
+    : sub(usable_stars(sub_stars)),
+      reference(usable_stars(reference_stars)),
+      tree(reference.points),
+      low{HUGE_VAL, HUGE_VAL},
+      high{-HUGE_VAL, -HUGE_VAL} {
+  for (const Point p : reference.points) {
+    low = {std::min(low.x, p.x), std::min(low.y, p.y)};
+    high = {std::max(high.x, p.x), std::max(high.y, p.y)};
+  }
+}
+
+std::vector<IndexPair> pair_up(const Lists& lists, const Transform& transform, double tolerance_px,
+                               const Area& area, std::size_t brightest) {
+  std::vector<IndexPair> pairs;
+  std::size_t count = lists.sub.points.size();
+  if (brightest > 0) count = std::min(count, brightest);
+  for (std::uint32_t i = 0; i < count; ++i) {
+    if (!in_area(area, lists.sub.points[i])) continue;
+    const Point p = transform.apply(lists.sub.points[i]);
+    if (!in_box(lists, p, tolerance_px)) continue;
+    const auto near = lists.tree.nearest(p, tolerance_px);
+    if (near) pairs.push_back({i, near->index, std::sqrt(near->squared_distance)});
+  }
+  std::ranges::sort(pairs, [](const IndexPair& a, const IndexPair& b) {
+    if (a.reference != b.reference) return a.reference < b.reference;
+    return a.distance_px != b.distance_px ? a.distance_px < b.distance_px : a.sub < b.sub;
+  });
+  const auto same = [](const IndexPair& a, const IndexPair& b) {
+    return a.reference == b.reference;
+  };
+  pairs.erase(std::unique(pairs.begin(), pairs.end(), same), pairs.end());
+  std::ranges::sort(pairs, {}, &IndexPair::sub);
+  return pairs;
+}
+
+ChanceInput chance_of_pairs(const Lists& lists, const Transform& transform, double tolerance_px,
+                            const Area& area, std::size_t brightest) {
+  ChanceInput chance;
+  const double box = std::max(1.0, lists.high.x - lists.low.x) *
+                     std::max(1.0, lists.high.y - lists.low.y);
+  const double mean_density = static_cast<double>(lists.reference.points.size()) / box;
+  // A circle that holds about ten reference stars on average measures the local density.
+  const double wide = std::max(8.0 * tolerance_px, std::sqrt(10.0 / (std::numbers::pi * mean_density)));
+  const double wide_area = std::numbers::pi * (wide * wide - tolerance_px * tolerance_px);
+  std::size_t count = lists.sub.points.size();
+  if (brightest > 0) count = std::min(count, brightest);
+  // A few hundred places suffice for a mean density.
+  const std::size_t step = std::max<std::size_t>(1, count / 300);
+  double density_sum = 0.0;
+  std::size_t sampled = 0;
+  std::vector<std::uint32_t> near, own;
+  for (std::size_t i = 0; i < count; ++i) {
+    if (!in_area(area, lists.sub.points[i])) continue;
+    const Point p = transform.apply(lists.sub.points[i]);
+    if (!in_box(lists, p, tolerance_px)) continue;
+    ++chance.candidates;
+    if (i % step != 0) continue;
+    lists.tree.within(p, wide, near);
+    lists.tree.within(p, tolerance_px, own);
+    const double local = static_cast<double>(near.size() - own.size()) / wide_area;
+    density_sum += std::max(local, mean_density);
+    ++sampled;
+  }
+  const double density = sampled > 0 ? density_sum / static_cast<double>(sampled) : mean_density;
+  // Poisson: at least one reference star within reach.
+  chance.pair_probability =
+      -std::expm1(-density * std::numbers::pi * tolerance_px * tolerance_px);
+  return chance;
+}
+
+double binomial_tail(std::size_t n, std::size_t successes, double p) noexcept {
+  if (successes == 0) return 1.0;
+  if (successes > n || !(p > 0.0)) return 0.0;
+  if (p >= 1.0) return 1.0;
+  const auto trials = static_cast<double>(n);
+  double sum = 0.0;
+  for (std::size_t k = successes; k <= n; ++k) {
+    const auto x = static_cast<double>(k);
+    const double log_term = std::lgamma(trials + 1.0) - std::lgamma(x + 1.0) -
+                            std::lgamma(trials - x + 1.0) + x * std::log(p) +
+                            (trials - x) * std::log1p(-p);
+    const double term = std::exp(log_term);
+    sum += term;
+    // Beyond the mean the terms fall at least geometrically.
+    if (x > trials * p && term < 1e-12 * sum) break;
+    if (x > trials * p && term == 0.0) break;
+  }
+  return std::min(1.0, sum);
+}
+
+}  // namespace coldframe::align
