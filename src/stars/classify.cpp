@@ -75,37 +75,6 @@ class WidthMap {
   double scatter_ = 0.1;
 };
 
-/// Second moment within a Gaussian window of the field's width: for sources without a
-/// shape fit. A star gives about half the window's own second moment.
-void measure_spread(const DetectionFrame& frame, Source& source, double fwhm_px) noexcept {
-  const double sigma = std::max(fwhm_px, 1.5) / fwhm_over_sigma;
-  const int r = std::max(2, static_cast<int>(std::ceil(3.0 * sigma)));
-  const int cx = static_cast<int>(std::lround(source.star.x));
-  const int cy = static_cast<int>(std::lround(source.star.y));
-  const double noise = static_cast<double>(frame.sky->noise_at(source.star.x, source.star.y));
-  const Rect window = Rect{cx - r, cy - r, cx + r + 1, cy + r + 1}.intersect(whole(frame.image.size()));
-  double light = 0.0, moment = 0.0, v0 = 0.0, v1 = 0.0, v2 = 0.0;
-  for (int y = window.y0; y < window.y1; ++y) {
-    for (int x = window.x0; x < window.x1; ++x) {
-      if (frame.mask(x, y) != 0 || !std::isfinite(frame.image(x, y))) continue;
-      if (frame.cfa != CfaPattern::none && cfa_colour(frame.cfa, x, y) != 1) continue;
-      const double r2 = (x - source.star.x) * (x - source.star.x) + (y - source.star.y) * (y - source.star.y);
-      const double w = std::exp(-0.5 * r2 / (sigma * sigma));
-      const double value = static_cast<double>(frame.image(x, y)) - source.star.sky;
-      const double variance = noise * noise + std::max(0.0, value) / std::max(frame.gain_e_per_unit, 1e-30);
-      light += w * value;
-      moment += w * value * r2;
-      v0 += w * w * variance;
-      v1 += w * w * variance * r2;
-      v2 += w * w * variance * r2 * r2;
-    }
-  }
-  if (!(light > 0.0)) return;
-  const double t = moment / light;
-  source.spread = t;
-  source.spread_error = std::sqrt(std::max(0.0, v2 - 2.0 * t * v1 + t * t * v0)) / light;
-}
-
 struct ShapeRules {
   const WidthMap& geometric;
   const WidthMap& major;
@@ -129,11 +98,11 @@ StarClass class_by_fit(const Source& source, const ShapeRules& rules) noexcept {
   return StarClass::star;
 }
 
-StarClass class_by_spread(const Source& source, double typical) noexcept {
-  if (!(source.spread_error > 0.0) || !(typical > 0.0)) return StarClass::star;
+StarClass class_by_spread(const Source& source) noexcept {
+  if (!(source.spread_error > 0.0)) return StarClass::star;
   const double room = 4.0 * source.spread_error;
-  if (source.spread < 0.6 * typical - room) return StarClass::sharp;
-  if (source.spread > 1.35 * typical + room) return StarClass::extended;
+  if (source.spread_ratio < 0.6 - room) return StarClass::sharp;
+  if (source.spread_ratio > 1.35 + room) return StarClass::extended;
   return StarClass::star;
 }
 
@@ -156,40 +125,21 @@ WidthMap map_of(const std::vector<Source>& sources, Size frame, double (*width)(
 
 }  // namespace
 
-void classify(const DetectionFrame& frame, std::vector<Source>& sources,
-              const FieldProfile& profile, Threads threads) {
-  const Size size = frame.image.size();
-  const WidthMap geometric = map_of(sources, size, [](const Source& s) {
+void classify(Size frame, std::vector<Source>& sources) {
+  const WidthMap geometric = map_of(sources, frame, [](const Source& s) {
     return std::sqrt(s.optical_major * s.optical_minor);
   });
-  const WidthMap major = map_of(sources, size, [](const Source& s) { return s.optical_major; });
-  const WidthMap minor = map_of(sources, size, [](const Source& s) { return s.optical_minor; });
+  const WidthMap major = map_of(sources, frame, [](const Source& s) { return s.optical_major; });
+  const WidthMap minor = map_of(sources, frame, [](const Source& s) { return s.optical_minor; });
   const ShapeRules rules{geometric, major, minor};
-  constexpr std::size_t chunk = 64;
-  parallel_for(threads, (sources.size() + chunk - 1) / chunk, [&](std::size_t c) {
-    for (std::size_t i = c * chunk; i < std::min(sources.size(), (c + 1) * chunk); ++i) {
-      Source& s = sources[i];
-      if (s.dropped) continue;
-      s.star.kind = StarClass::star;
-      if (s.star.fitted && geometric.known()) s.star.kind = class_by_fit(s, rules);
-      measure_spread(frame, s, profile.fwhm_px);
-      if (s.sharp) s.star.kind = StarClass::sharp;
-      if (s.edge) s.star.kind = StarClass::edge;
-      if (s.saturated) s.star.kind = s.converged ? StarClass::saturated : StarClass::extended;
-    }
-  });
-  std::vector<double> spreads;
-  for (const Source& s : sources) {
-    if (s.star.fitted && s.star.kind == StarClass::star && s.spread_error > 0.0 &&
-        s.spread_error < 0.1 * s.spread) {
-      spreads.push_back(s.spread);
-    }
-  }
-  if (spreads.size() < 3) return;
-  const double typical = median_in_place(spreads);
   for (Source& s : sources) {
-    if (s.dropped || s.star.fitted || s.star.kind != StarClass::star) continue;
-    s.star.kind = class_by_spread(s, typical);
+    if (s.dropped) continue;
+    s.star.kind = StarClass::star;
+    if (!s.star.fitted) s.star.kind = class_by_spread(s);
+    if (s.star.fitted && geometric.known()) s.star.kind = class_by_fit(s, rules);
+    if (s.sharp) s.star.kind = StarClass::sharp;
+    if (s.edge) s.star.kind = StarClass::edge;
+    if (s.saturated) s.star.kind = s.converged ? StarClass::saturated : StarClass::extended;
   }
 }
 

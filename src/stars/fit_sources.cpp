@@ -27,6 +27,7 @@ FitSetup setup_for(const DetectionFrame& frame, const Source& source, const Fiel
   setup.s12 = profile.s12;
   setup.s22 = profile.s22;
   setup.beta = profile.beta;
+  setup.gaussian = profile.gaussian;
   setup.radius_px = fit_radius(profile.fwhm_px);
   setup.sky_sigma = static_cast<double>(frame.sky->noise_at(source.star.x, source.star.y));
   setup.gain_e_per_unit = frame.gain_e_per_unit;
@@ -41,6 +42,8 @@ void take(Source& source, const FitResult& fit) {
   source.s11 = fit.s11;
   source.s12 = fit.s12;
   source.s22 = fit.s22;
+  source.spread_ratio = fit.spread_ratio;
+  source.spread_error = fit.spread_error;
   source.star = star_from_fit(fit, source.star);
 }
 
@@ -231,18 +234,22 @@ FieldProfile find_field_profile(const DetectionFrame& frame, const FilteredFrame
   const double mode = logs.size() >= 8 ? half_sample_mode(logs) : median_of(logs);
   std::vector<double> widths;
   std::vector<double> optical;
-  std::vector<double> betas;
+  std::vector<double> inverse_betas;
   for (const FirstFit& fit : fits) {
     if (!fit.good || std::abs(std::log(fit.fwhm) - mode) > 0.3) continue;
     widths.push_back(fit.fwhm);
     optical.push_back(fit.optical);
-    if (fit.snr > 50.0 && fit.beta > 0.0) betas.push_back(fit.beta);
+    if (fit.snr > 50.0 && fit.beta > 0.0) inverse_betas.push_back(1.0 / fit.beta);
   }
   if (widths.empty()) return profile;
   profile.stars = static_cast<int>(widths.size());
   profile.fwhm_px = median_of(widths);
   profile.optical_px = median_of(optical);
-  if (!betas.empty()) profile.beta = std::clamp(median_of(betas), 1.5, 20.0);
+  if (inverse_betas.empty()) return profile;
+  // The median of 1/beta: symmetric about a Gaussian's 0 as far as the bound lets it.
+  const double inverse = median_of(inverse_betas);
+  profile.gaussian = inverse < 0.03;
+  profile.beta = 1.0 / std::clamp(inverse, 0.03, 0.66);
   return profile;
 }
 

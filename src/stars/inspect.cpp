@@ -194,7 +194,8 @@ Source look(const DetectionFrame& frame, const FilteredFrame& filtered, const Pe
   star.peak = sharp.top;
   source.sharp = sharp.ratio < ratio_limit;
   if (needs_significance) {
-    source.sharp = sharp.ratio < 0.6 * ratio_limit && ratio_limit - sharp.ratio > 3.0 * sharp.error;
+    source.sharp = sharp.ratio < 0.6 * ratio_limit && sharp.top > 5.0 * sigma &&
+                   ratio_limit - sharp.ratio > 4.0 * sharp.error;
   }
   return source;
 }

@@ -112,7 +112,7 @@ FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std
   if (result.sky.median_noise() > 0.0) {
     sources = find_sources(frame, options, profile, threads);
     fit_sources(frame, sources, profile, options.max_fits, threads);
-    classify(frame, sources, profile, threads);
+    classify(image.size(), sources);
   }
   result.quality = frame_quality(sources, result.sky, profile);
   result.stars = collect(sources, true, options.max_stars);

@@ -15,6 +15,10 @@ struct FreeList {
   void add(std::size_t parameter) noexcept { index[count++] = parameter; }
 };
 
+/// Bounds of 1/beta: at the lower one a Moffat is a Gaussian, at the upper it has hardly a finite flux.
+constexpr double least_b = least_inverse_beta;
+constexpr double greatest_b = 0.85;
+
 /// Weighted normal equations at one parameter vector.
 struct Normal {
   Matrix h{};
@@ -82,7 +86,7 @@ class Fit {
     now_[par_s11] = given ? setup_.s11 : 1.0 / (half * half);
     now_[par_s12] = given ? setup_.s12 : 0.0;
     now_[par_s22] = given ? setup_.s22 : 1.0 / (half * half);
-    now_[par_b] = 1.0 / std::clamp(setup_.beta, 1.3, 30.0);
+    now_[par_b] = std::clamp(1.0 / setup_.beta, least_b, greatest_b);
     now_[par_x] = setup_.x - origin_x_;
     now_[par_y] = setup_.y - origin_y_;
     width_ = 2.0 / std::sqrt(std::sqrt(now_[par_s11] * now_[par_s22]));
@@ -251,7 +255,7 @@ class Fit {
     const Ellipse ellipse = ellipse_of(p[par_s11], p[par_s12], p[par_s22]);
     const double reach = std::max(2.0, width_);
     return p[par_peak] > 0.0 && std::hypot(p[par_x], p[par_y]) <= reach && ellipse.minor > 0.15 &&
-           ellipse.major < 6.0 * max_fit_radius && p[par_b] > 0.03 && p[par_b] < 0.85;
+           ellipse.major < 6.0 * max_fit_radius;
   }
 
   /// Trial parameters; a step that would leave the possible is shortened first.
@@ -260,9 +264,19 @@ class Fit {
     for (int halving = 0; halving < 5; ++halving, share *= 0.5) {
       trial = now_;
       for (std::size_t a = 0; a < free_.count; ++a) trial[free_.index[a]] += share * step[a];
+      // Nearly Gaussian light drives the exponent to its bound: it stays there.
+      trial[par_b] = std::clamp(trial[par_b], least_b, greatest_b);
       if (sane(trial)) return true;
     }
     return false;
+  }
+
+  [[nodiscard]] static bool at_bound(const ParameterVector& p) noexcept {
+    return p[par_b] <= least_b || p[par_b] >= greatest_b;
+  }
+  /// The exponent is always last in the list.
+  void drop_beta() noexcept {
+    if (free_.count > 0 && free_.index[free_.count - 1] == par_b) --free_.count;
   }
 
   /// step' h step: the square of its length in standard errors.
@@ -295,6 +309,7 @@ class Fit {
         if (damping > 1e8) return;
         continue;
       }
+      if (at_bound(trial) && result.iterations >= 4) drop_beta();
       const double moved = length2(step);
       now_ = trial;
       reweigh();
@@ -325,6 +340,35 @@ class Fit {
     }
     result.peak_pixel = scale_ * (static_cast<double>(highest) - now_[par_sky]);
     if (!errors(result)) result.converged = false;
+    compare_spread(result);
+  }
+
+  /// Second moments of data and model within a Gaussian window as wide as the start profile.
+  void compare_spread(FitResult& result) noexcept {
+    const double narrow = 1.0 / (0.36 * std::max(width_ * width_ + 0.8, 2.0));  // 1 / (2 sigma^2)
+    double light = 0.0, moment = 0.0, model = 0.0, model_moment = 0.0;
+    double v0 = 0.0, v1 = 0.0, v2 = 0.0;
+    for (std::size_t i = 0; i < work_.pixels.count; ++i) {
+      const double dx = static_cast<double>(work_.pixels.x[i]) - now_[par_x];
+      const double dy = static_cast<double>(work_.pixels.y[i]) - now_[par_y];
+      const double r2 = dx * dx + dy * dy;
+      const double w = std::exp(-narrow * r2);
+      const double expected = now_[par_peak] * static_cast<double>(work_.terms.g[i]);
+      const double value = static_cast<double>(work_.pixels.value[i]) - now_[par_sky];
+      const double variance = w * w / static_cast<double>(work_.pixels.weight[i]);
+      light += w * value;
+      moment += w * value * r2;
+      model += w * expected;
+      model_moment += w * expected * r2;
+      v0 += variance;
+      v1 += variance * r2;
+      v2 += variance * r2 * r2;
+    }
+    if (!(light > 0.0) || !(model > 0.0)) return;
+    const double t = moment / light;
+    result.spread_ratio = t * model / model_moment;
+    result.spread_error =
+        std::sqrt(std::max(0.0, v2 - 2.0 * t * v1 + t * t * v0)) / light * model / model_moment;
   }
 
   /// Standard errors from the inverse normal matrix.

@@ -13,6 +13,9 @@
 
 namespace coldframe::stars {
 
+/// A fit whose 1/beta ends here saw a Gaussian.
+inline constexpr double least_inverse_beta = 0.01;
+
 /// What a fit knows beforehand.
 struct FitSetup {
   double x = 0.0, y = 0.0;      ///< first guess
@@ -43,6 +46,8 @@ struct FitResult {
   double x_error = 0.0, y_error = 0.0, flux_error = 0.0, width_error = 0.0;
   double chi2_per_dof = 0.0;
   double peak_pixel = 0.0;      ///< highest fitted pixel above the fitted sky
+  /// Windowed second moment of the data over that of the model, and its error; error 0 = unknown.
+  double spread_ratio = 1.0, spread_error = 0.0;
 };
 
 /// Scratch of one fit; large, so it lives on a heap or once per thread's work.

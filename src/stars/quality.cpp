@@ -88,7 +88,7 @@ FrameQuality frame_quality(const std::vector<Source>& sources, const SkyMesh& sk
   for (const Star* star : stars) widths.push_back(star->fwhm_px);
   quality.fwhm_px = median(widths);
   quality.fwhm_scatter_px = widths.size() > 1 ? robust_sigma(widths) : 0.0;
-  quality.beta = profile.beta;
+  quality.beta = profile.gaussian ? 0.0 : profile.beta;
   mean_ellipse(stars, quality);
   return quality;
 }

@@ -15,6 +15,7 @@ struct FieldProfile {
   double fwhm_px = 3.0;     ///< as recorded
   double optical_px = 2.8;  ///< before the pixel, geometric mean
   double beta = 3.5;
+  bool gaussian = false;    ///< no wings: fit Gaussians
   double s11 = 0.0, s12 = 0.0, s22 = 0.0;  ///< mean half-maximum ellipse; 0 = unknown
   int stars = 0;            ///< it rests on so many
 };
@@ -25,8 +26,8 @@ struct Source {
   double optical_major = 0.0, optical_minor = 0.0;
   double s11 = 0.0, s12 = 0.0, s22 = 0.0;
   double pedestal = 0.0;    ///< light around the source above the mesh, image units
-  double spread = 0.0;      ///< weighted second moment, px^2
-  double spread_error = 0.0;
+  double spread_ratio = 1.0;  ///< second moment over that of the field's profile, for fits of fixed shape
+  double spread_error = 0.0;  ///< 0 = unknown
   double saturated_radius = 0.0;
   bool dropped = false;
   bool saturated = false;
@@ -63,7 +64,6 @@ void fit_sources(const DetectionFrame& frame, std::vector<Source>& sources, Fiel
                  int max_fits, Threads threads);
 
 /// Sets `star.kind` of every source from its shape against the local profile.
-void classify(const DetectionFrame& frame, std::vector<Source>& sources,
-              const FieldProfile& profile, Threads threads);
+void classify(Size frame, std::vector<Source>& sources);
 
 }  // namespace coldframe::stars

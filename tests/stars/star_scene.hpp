@@ -76,7 +76,7 @@ inline void add_star(coldframe::Grid<float>& image, const TrueStar& star, const 
   for (int y = std::max(0, cy - r); y <= std::min(image.height() - 1, cy + r); ++y) {
     for (int x = std::max(0, cx - r); x <= std::min(image.width() - 1, cx + r); ++x) {
       const double d = std::hypot(x - star.x, y - star.y) / p.fwhm;
-      const int n = d < 1.0 ? (p.fwhm < 2.0 ? 16 : 9) : d < 3.0 ? 4 : 2;
+      const int n = p.fwhm < 2.0 && d < 5.0 ? 16 : d < 1.0 ? 9 : d < 3.0 ? 4 : 2;
       image(x, y) += static_cast<float>(star.flux * pixel_integral(b, x - star.x, y - star.y, n));
     }
   }
