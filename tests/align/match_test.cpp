@@ -1,0 +1,323 @@
+// Matching on simulated skies with known truth, and the published worked examples.
+#include "coldframe/align/match.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <vector>
+
+#include "align/consensus.hpp"
+#include "align/star_pairs.hpp"
+#include "align/triangles.hpp"
+#include "align/near.hpp"
+#include "catch.hpp"
+#include "coldframe/core/random.hpp"
+
+using namespace coldframe;
+using namespace coldframe::align;
+
+namespace {
+
+constexpr double degree = std::numbers::pi / 180.0;
+
+struct PairSetup {
+  double scale = 1.0;          // reference pixels per sub pixel
+  double rotation_deg = 0.0;
+  bool mirrored = false;
+  double overlap = 1.0;        // share of the sub's area that lies on the reference
+  double spurious = 0.0;       // share of each list that is no star
+  double noise_px = 0.1;       // of positions, per axis
+  std::size_t common = 200;    // stars in the overlap, before losses
+  double width = 3000.0, height = 2000.0;
+};
+
+struct SkyPair {
+  StarList sub, reference;
+  Transform truth;  // sub -> reference
+};
+
+Star make_star(double x, double y, double flux, double error) {
+  Star s;
+  s.x = x;
+  s.y = y;
+  s.flux = flux;
+  s.x_error = s.y_error = error;
+  return s;
+}
+
+bool within(Point p, double w, double h) {
+  return p.x >= 0.0 && p.y >= 0.0 && p.x < w && p.y < h;
+}
+
+void add_spurious(StarList& list, const PairSetup& setup, RandomStream& random) {
+  const auto real = static_cast<double>(list.size());
+  const auto count = static_cast<std::size_t>(real * setup.spurious / (1.0 - setup.spurious));
+  for (std::size_t i = 0; i < count; ++i) {
+    list.push_back(make_star(random.uniform() * setup.width, random.uniform() * setup.height,
+                             std::pow(random.uniform() + 1e-3, -1.5), 0.1));
+  }
+}
+
+void sort_by_flux(StarList& list) {
+  std::sort(list.begin(), list.end(), [](const Star& a, const Star& b) { return a.flux > b.flux; });
+}
+
+// The truth: sub centre rotated, mirrored, scaled about a point shifted for the overlap.
+Transform true_transform(const PairSetup& s, RandomStream& random) {
+  const double c = s.scale * std::cos(s.rotation_deg * degree);
+  const double d = s.scale * std::sin(s.rotation_deg * degree);
+  const double flip = s.mirrored ? -1.0 : 1.0;
+  const double a = c, b = -flip * d, e = d, f = flip * c;
+  // Shift along x by the part that must fall off (exact for small rotations only; the
+  // number of common stars is what the test counts on).
+  const double span = 0.5 * s.width * (1.0 + s.scale);
+  const double reach = s.scale > 1.0 ? s.scale * s.width : s.width;
+  const double shift = s.overlap >= 1.0 ? 0.0 : span - s.overlap * std::min(s.width, reach);
+  const double sign = random.uniform() < 0.5 ? -1.0 : 1.0;
+  const double cx = 0.5 * s.width, cy = 0.5 * s.height;
+  return Transform::affine(a, b, cx + sign * shift - (a * cx + b * cy), e, f,
+                           cy - (e * cx + f * cy));
+}
+
+SkyPair make_pair(const PairSetup& setup, std::uint64_t seed, bool same_sky = true) {
+  RandomStream random(seed, 77, 1);
+  SkyPair pair;
+  pair.truth = true_transform(setup, random);
+  const auto inverse = *pair.truth.inverse();
+  // Common part of the frames on the reference, by sampling.
+  std::size_t hits = 0;
+  constexpr std::size_t probes = 4000;
+  for (std::size_t i = 0; i < probes; ++i) {
+    const Point p{random.uniform() * setup.width, random.uniform() * setup.height};
+    hits += within(inverse.apply(p), setup.width, setup.height) ? 1U : 0U;
+  }
+  const double common_area = setup.width * setup.height * static_cast<double>(hits) / probes;
+  const double density = static_cast<double>(setup.common) / std::max(common_area, 1.0);
+  // A sky square that holds both frames.
+  const double half = (0.5 + setup.scale) * 2.0 * setup.width;
+  const auto stars = static_cast<std::size_t>(density * 4.0 * half * half);
+  RandomStream other(seed, 78, 2);
+  for (std::size_t i = 0; i < stars; ++i) {
+    const Point p{0.5 * setup.width + (2.0 * random.uniform() - 1.0) * half,
+                  0.5 * setup.height + (2.0 * random.uniform() - 1.0) * half};
+    const double flux = std::pow(random.uniform() + 1e-4, -1.5);
+    const double e = setup.noise_px;
+    if (within(p, setup.width, setup.height)) {
+      pair.reference.push_back(make_star(p.x + e * random.normal(), p.y + e * random.normal(),
+                                         flux * std::exp(0.1 * random.normal()), e));
+    }
+    Point q = inverse.apply(p);
+    if (!same_sky) q = {(other.uniform() - 0.5) * 8.0 * setup.width, (other.uniform() - 0.5) * 8.0 * setup.width};
+    if (within(q, setup.width, setup.height)) {
+      pair.sub.push_back(make_star(q.x + e * random.normal(), q.y + e * random.normal(),
+                                   flux * std::exp(0.1 * random.normal()), e));
+    }
+  }
+  add_spurious(pair.reference, setup, random);
+  add_spurious(pair.sub, setup, random);
+  sort_by_flux(pair.reference);
+  sort_by_flux(pair.sub);
+  return pair;
+}
+
+// Largest error of the transform over the sub's stars that lie on the reference.
+double worst_error(const SkyPair& pair, const Transform& found, const PairSetup& setup) {
+  double worst = 0.0;
+  for (int i = 0; i <= 10; ++i) {
+    for (int j = 0; j <= 10; ++j) {
+      const Point p{0.1 * i * setup.width, 0.1 * j * setup.height};
+      const Point t = pair.truth.apply(p);
+      if (!within(t, setup.width, setup.height)) continue;
+      const Point f = found.apply(p);
+      worst = std::max(worst, std::hypot(t.x - f.x, t.y - f.y));
+    }
+  }
+  return worst;
+}
+
+PairSetup random_setup(std::uint64_t seed) {
+  RandomStream random(seed, 79, 3);
+  PairSetup s;
+  s.rotation_deg = 360.0 * random.uniform();
+  s.mirrored = random.uniform() < 0.3;
+  s.scale = std::pow(4.0, 2.0 * random.uniform() - 1.0);
+  const bool near_unity = random.uniform() < 0.5;
+  if (near_unity) s.scale = 1.0 + 0.02 * (random.uniform() - 0.5);
+  s.overlap = near_unity ? 0.3 + 0.7 * random.uniform() : 1.0;
+  s.spurious = 0.6 * random.uniform();
+  s.common = 20 + static_cast<std::size_t>(180.0 * random.uniform());
+  s.noise_px = 0.05 + 0.1 * random.uniform();
+  return s;
+}
+
+}  // namespace
+
+TEST_CASE("Umeyama's worked example", "[align][match]") {
+  // Umeyama 1991, IEEE TPAMI 13, 376; REG-1 of our list of check values.
+  const std::vector<Point> from{{0, 0}, {1, 0}, {0, 2}}, to{{0, 0}, {-1, 0}, {0, 2}};
+  const auto proper = fit_similarity(from, to, false);
+  REQUIRE(proper.usable);
+  const double c = std::sqrt(13.0) / 5.0;
+  const auto& m = proper.transform.matrix;
+  CHECK(m[0] / c == Near(0.832050294338).margin(1e-12));
+  CHECK(m[1] / c == Near(0.554700196225).margin(1e-12));
+  CHECK(m[3] / c == Near(-0.554700196225).margin(1e-12));
+  CHECK(m[4] / c == Near(0.832050294338).margin(1e-12));
+  CHECK(m[2] == Near(-0.8).margin(1e-12));
+  CHECK(m[5] == Near(0.4).margin(1e-12));
+  // Mean squared residual 8/15; ours is per axis.
+  CHECK(2.0 * proper.rms_px * proper.rms_px == Near(8.0 / 15.0).margin(1e-12));
+  // With a mirror allowed the three points fit exactly.
+  const auto mirrored = fit_similarity(from, to, true);
+  REQUIRE(mirrored.usable);
+  CHECK(mirrored.rms_px < 1e-12);
+  CHECK(mirrored.transform.matrix[0] == Near(-1.0).margin(1e-12));
+  CHECK(mirrored.transform.matrix[4] == Near(1.0).margin(1e-12));
+}
+
+TEST_CASE("Triangle invariants", "[align][match]") {
+  // REG-2 (Valdes et al. 1995).
+  const std::vector<Point> points{{10.2, 20.7}, {110.9, 35.1}, {60.3, 180.4}};
+  Triangle t;
+  REQUIRE(make_triangle(points, {0, 1, 2}, t));
+  CHECK(t.shape.x == Near(0.9192492128764885).epsilon(1e-13));
+  CHECK(t.shape.y == Near(0.6077664536505549).epsilon(1e-13));
+  CHECK(t.longest == Near(167.3741318125355).epsilon(1e-13));
+  // Side 0-1 is the shortest, 0-2 the longest.
+  CHECK(t.vertex == std::array<std::uint32_t, 3>{1, 0, 2});
+  const std::vector<Point> right{{0, 0}, {40, 0}, {0, 30}};
+  REQUIRE(make_triangle(right, {2, 0, 1}, t));
+  CHECK(t.shape.x == Near(0.8));
+  CHECK(t.shape.y == Near(0.6));
+  // The hand turns with a mirror image, not with the order of the corners.
+  const bool hand = t.left_handed;
+  const std::vector<Point> mirror{{0, 0}, {-40, 0}, {0, 30}};
+  REQUIRE(make_triangle(mirror, {0, 1, 2}, t));
+  CHECK(t.left_handed != hand);
+}
+
+TEST_CASE("Number of random samples", "[align][match]") {
+  // REG-3: Hartley & Zisserman, table 4.3, p = 0.99.
+  const double share[7] = {0.05, 0.10, 0.20, 0.25, 0.30, 0.40, 0.50};
+  const std::size_t two[7] = {2, 3, 5, 6, 7, 11, 17}, four[7] = {3, 5, 9, 13, 17, 34, 72},
+                    eight[7] = {5, 9, 26, 44, 78, 272, 1177};
+  for (int i = 0; i < 7; ++i) {
+    CHECK(ransac_trials(0.99, share[i], 2) == two[i]);
+    CHECK(ransac_trials(0.99, share[i], 4) == four[i]);
+    CHECK(ransac_trials(0.99, share[i], 8) == eight[i]);
+  }
+}
+
+TEST_CASE("Fitting returns the similarity that made the points", "[align][match]") {
+  // REG-4: scale 1.0007, rotation 1.2345 degrees, t = (12.34, -5.67).
+  const std::vector<Point> from{{0, 0}, {100, 50}, {2047, 1023}};
+  const std::vector<Point> to{{12.34, -5.67},
+                              {111.30879776754904, 46.50933684367773},
+                              {2038.242070053568, 1061.9407913253256}};
+  const auto fit = fit_transform(TransformModel::similarity, from, to);
+  REQUIRE(fit.usable);
+  for (std::size_t i = 0; i < 3; ++i) {
+    const Point p = fit.transform.apply(from[i]);
+    CHECK(p.x == Near(to[i].x).margin(1e-9));
+    CHECK(p.y == Near(to[i].y).margin(1e-9));
+  }
+  CHECK(std::hypot(fit.transform.matrix[0], fit.transform.matrix[3]) == Near(1.0007).epsilon(1e-12));
+}
+
+TEST_CASE("Every model reproduces its own mapping", "[align][match]") {
+  RandomStream random(5, 1, 0);
+  std::vector<Point> from;
+  for (int i = 0; i < 60; ++i) from.push_back({3000 * random.uniform(), 2000 * random.uniform()});
+  const auto largest = [&](const Transform& a, const Transform& b) {
+    double worst = 0.0;
+    for (const Point p : from) {
+      const Point u = a.apply(p), v = b.apply(p);
+      worst = std::max(worst, std::hypot(u.x - v.x, u.y - v.y));
+    }
+    return worst;
+  };
+  Transform truth = Transform::affine(1.01, -0.2, 30, 0.19, 0.98, -7);
+  const auto images = [&] {
+    std::vector<Point> to;
+    for (const Point p : from) to.push_back(truth.apply(p));
+    return to;
+  };
+  SECTION("affine") {
+    const auto fit = fit_transform(TransformModel::affine, from, images());
+    REQUIRE(fit.usable);
+    CHECK(largest(fit.transform, truth) < 1e-9);
+  }
+  SECTION("homography") {
+    truth.model = TransformModel::homography;
+    truth.matrix[6] = 2e-6;
+    truth.matrix[7] = -3e-6;
+    const auto fit = fit_transform(TransformModel::homography, from, images());
+    REQUIRE(fit.usable);
+    CHECK(largest(fit.transform, truth) < 1e-7);
+  }
+  SECTION("cubic") {
+    truth.model = TransformModel::polynomial;
+    truth.polynomial = Polynomial2{3, {1500, 1000}, 1500, {1500, 1490, 20, 1, 2, 3, -4, 1, 2, 0.5},
+                                   {1000, -20, 1505, 2, -1, 1, 0.5, 3, 0, -2}};
+    const auto fit = fit_transform(TransformModel::polynomial, from, images(), {}, 3);
+    REQUIRE(fit.usable);
+    CHECK(largest(fit.transform, truth) < 1e-8);
+    CHECK(fit.transform.polynomial->order == 3);
+  }
+  SECTION("degenerate points are refused") {
+    std::vector<Point> line;
+    for (int i = 0; i < 10; ++i) line.push_back({1.0 * i, 2.0 * i});
+    CHECK_FALSE(fit_transform(TransformModel::affine, line, line).usable);
+    const std::vector<Point> one(5, Point{3, 4});
+    CHECK_FALSE(fit_transform(TransformModel::similarity, one, one).usable);
+  }
+}
+
+TEST_CASE("Binomial tail", "[align][match]") {
+  // Exact: X of 10 fair coins, P(X >= 8) = 56/1024.
+  CHECK(binomial_tail(10, 8, 0.5) == Near(56.0 / 1024.0).epsilon(1e-12));
+  CHECK(binomial_tail(10, 0, 0.5) == 1.0);
+  CHECK(binomial_tail(10, 11, 0.5) == 0.0);
+  CHECK(binomial_tail(20, 1, 1e-3) == Near(1.0 - std::pow(0.999, 20)).epsilon(1e-12));
+  CHECK(binomial_tail(5000, 50, 0.01) == Near(0.517).margin(0.03));
+}
+
+TEST_CASE("Random pairs of one sky match, and rightly", "[align][match]") {
+  constexpr std::uint64_t pairs = 300;
+  int matched = 0, wrong = 0;
+  for (std::uint64_t i = 0; i < pairs; ++i) {
+    const auto setup = random_setup(1000 + i);
+    const auto pair = make_pair(setup, 5000 + i);
+    const auto result = match_stars(pair.sub, pair.reference, {});
+    if (result.status != MatchStatus::matched) {
+      UNSCOPED_INFO("pair " << i << ": " << to_string(result.status) << " scale " << setup.scale
+                            << " overlap " << setup.overlap << " spurious " << setup.spurious
+                            << " common " << setup.common << " sub " << pair.sub.size()
+                            << " ref " << pair.reference.size() << " pairs " << result.pairs.size()
+                            << " P " << result.false_probability << " mirrored "
+                            << setup.mirrored);
+      continue;
+    }
+    ++matched;
+    const double error = worst_error(pair, result.transform, setup);
+    // Extrapolation over the frame from a few noisy stars stays within 2 px when right.
+    if (error > 2.0) {
+      ++wrong;
+      UNSCOPED_INFO("pair " << i << " wrong by " << error << " pairs " << result.pairs.size());
+    }
+    CHECK(result.false_probability <= 1e-6);
+  }
+  CHECK(wrong == 0);
+  // 99.5% of 300.
+  CHECK(matched >= 299);
+}
+
+TEST_CASE("Pairs of different skies never match", "[align][match]") {
+  int matched = 0;
+  for (std::uint64_t i = 0; i < 300; ++i) {
+    auto setup = random_setup(9000 + i);
+    const auto pair = make_pair(setup, 7000 + i, false);
+    matched += match_stars(pair.sub, pair.reference, {}).status == MatchStatus::matched ? 1 : 0;
+  }
+  CHECK(matched == 0);
+}
