@@ -28,6 +28,7 @@ constexpr Rule make_rule(const double (&node)[N], const double (&weight)[N]) {
   return rule;
 }
 // Abramowitz & Stegun 1964, table 25.4.
+constexpr Rule rule1 = make_rule({0.0}, {2.0});
 constexpr Rule rule2 = make_rule({-0.5773502691896257, 0.5773502691896257}, {1.0, 1.0});
 constexpr Rule rule3 = make_rule({-0.7745966692414834, 0.0, 0.7745966692414834},
                                  {0.5555555555555556, 0.8888888888888889, 0.5555555555555556});
@@ -48,7 +49,8 @@ constexpr Rule rule7 = make_rule(
 /// Enough nodes for 1e-5 of the peak: the profile's poles lie alpha away from the real
 /// axis, the error of n nodes falls as rho^-2n with rho = 2a + sqrt(4a^2 + 1).
 const Rule& core_rule(double alpha) noexcept {
-  if (alpha > 4.0) return rule3;
+  if (alpha > 5.0) return rule2;
+  if (alpha > 3.0) return rule3;
   if (alpha > 1.5) return rule4;
   if (alpha > 0.9) return rule5;
   return rule7;
@@ -90,8 +92,11 @@ struct Placed {
   [[nodiscard]] const Rule& rule_at(double dx, double dy, const Rule& core) const noexcept {
     const double r2 = dx * dx + dy * dy;
     const double a2 = most_alpha * most_alpha;
-    if (r2 > 100.0 * a2 && r2 > 16.0) return rule2;
-    if (r2 > 16.0 * a2 && r2 > 9.0) return rule3;
+    // Far out the profile is a smooth power law of tiny height.
+    if (r2 > 16.0 * a2 && r2 > 625.0) return rule1;
+    if (core.count <= 2) return core;
+    if (r2 > 50.0 * a2 && r2 > 16.0) return rule2;
+    if (r2 > 9.0 * a2 && r2 > 9.0) return rule3;
     return core;
   }
   [[nodiscard]] double pixel(double dx, double dy, const Rule& core) const noexcept {
@@ -99,10 +104,11 @@ struct Placed {
   }
 };
 
-/// Radius beyond which a component may be cut.
+/// Radius beyond which a component may be cut: it then holds less than 1e-3 of the star's
+/// light and falls below the tolerance.
 double stamp_radius(const Moffat& moffat, const Placed& placed, double flux,
                     double tolerance) noexcept {
-  constexpr double lost_share = 1e-3;
+  const double lost_share = std::min(0.5, 1e-3 / moffat.share);
   constexpr double farthest = 600.0;
   const double q_light = std::pow(lost_share, 1.0 / (1.0 - moffat.beta));
   const double q_noise = std::pow(std::max(1.0, flux * placed.norm / tolerance), 1.0 / moffat.beta);
@@ -112,13 +118,16 @@ double stamp_radius(const Moffat& moffat, const Placed& placed, double flux,
 
 std::vector<Ghost> make_ghosts(const SubScene& sub, double alpha) {
   std::vector<Ghost> ghosts{{0.0, 0.0, 1.0}};
-  if (sub.smear_px > 0.0) {  // a line of equal midpoints, much closer than the profile is wide
-    const int count = std::max(3, static_cast<int>(std::ceil(sub.smear_px / (0.35 * alpha))));
+  if (sub.smear_px > 0.0) {  // a line by three-point quadrature on pieces of the profile's width
+    const int pieces = static_cast<int>(std::ceil(sub.smear_px / (1.2 * alpha)));
     ghosts.clear();
-    for (int i = 0; i < count; ++i) {
-      const double along = sub.smear_px * ((i + 0.5) / count - 0.5);
-      ghosts.push_back({along * std::cos(sub.smear_angle_deg * degree),
-                        along * std::sin(sub.smear_angle_deg * degree), 1.0 / count});
+    for (int i = 0; i < pieces; ++i) {
+      for (std::size_t k = 0; k < 3; ++k) {
+        const double along = sub.smear_px * ((i + 0.5 + rule3.node[k]) / pieces - 0.5);
+        ghosts.push_back({along * std::cos(sub.smear_angle_deg * degree),
+                          along * std::sin(sub.smear_angle_deg * degree),
+                          rule3.weight[k] / pieces});
+      }
     }
   }
   if (sub.jump_px > 0.0 && sub.jump_share > 0.0) {
@@ -182,12 +191,13 @@ PointSpread::PointSpread(const OpticsScene& optics, const SubScene& sub, Size fr
       corner_radius_(0.5 * std::hypot(frame.width, frame.height)) {
   const double alpha = moffat_alpha(sub.seeing_fwhm_px, optics.psf_beta);
   components_.push_back({1.0 - optics.wing_share, alpha, optics.psf_beta});
+  ghosts_.push_back(make_ghosts(sub, alpha));
   if (optics.wing_share > 0.0) {
-    const double wide = sub.seeing_fwhm_px * optics.wing_fwhm_factor;
-    components_.push_back({optics.wing_share, moffat_alpha(wide, optics.wing_beta),
-                           optics.wing_beta});
+    const double wide =
+        moffat_alpha(sub.seeing_fwhm_px * optics.wing_fwhm_factor, optics.wing_beta);
+    components_.push_back({optics.wing_share, wide, optics.wing_beta});
+    ghosts_.push_back(make_ghosts(sub, wide));
   }
-  ghosts_ = make_ghosts(sub, alpha);
 }
 
 LocalShape PointSpread::shape_at(Point p) const noexcept {
@@ -207,10 +217,11 @@ LocalShape PointSpread::shape_at(Point p) const noexcept {
 
 double PointSpread::pixel_share(double dx, double dy, const LocalShape& shape) const noexcept {
   double sum = 0.0;
-  for (const Moffat& moffat : components_) {
+  for (std::size_t i = 0; i < components_.size(); ++i) {
+    const Moffat& moffat = components_[i];
     const Placed placed(moffat, shape);
     const Rule& core = core_rule(placed.least_alpha);
-    for (const Ghost& ghost : ghosts_) {
+    for (const Ghost& ghost : ghosts_[i]) {
       sum += moffat.share * ghost.share * placed.pixel(dx - ghost.dx, dy - ghost.dy, core);
     }
   }
@@ -228,10 +239,11 @@ double PointSpread::point_value(double dx, double dy) const noexcept {
 void PointSpread::add_star(PlaneView<float> pixels, int y0, int y1, Point at, double flux,
                            const double (&weights)[4], double tolerance) const noexcept {
   const LocalShape shape = shape_at(at);
-  for (const Moffat& moffat : components_) {
+  for (std::size_t i = 0; i < components_.size(); ++i) {
+    const Moffat& moffat = components_[i];
     const Placed placed(moffat, shape);
     const double radius = stamp_radius(moffat, placed, flux * moffat.share, tolerance);
-    for (const Ghost& ghost : ghosts_) {
+    for (const Ghost& ghost : ghosts_[i]) {
       add_component(pixels, y0, y1, {at.x + ghost.dx, at.y + ghost.dy},
                     flux * moffat.share * ghost.share, radius, placed, weights);
     }

@@ -67,7 +67,7 @@ class PointSpread {
 
  private:
   std::vector<Moffat> components_;
-  std::vector<Ghost> ghosts_;
+  std::vector<std::vector<Ghost>> ghosts_;  ///< of each component
   double corner_fwhm_factor_;
   double corner_ellipticity_;
   Point centre_;
