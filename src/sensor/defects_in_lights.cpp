@@ -80,7 +80,9 @@ DefectReport find_defects_in_lights(std::span<const PlaneView<const float>> ligh
   }
   DefectReport report;
   if (lights.size() < 3 || mask.empty()) return report;
-  const int step = colour_step(cfa);
+  // Neighbours two pixels off serve a mosaic's colours, and without a mosaic too: one pixel off a
+  // sharp star would lift its own reference.
+  const int step = std::max(colour_step(cfa), 2);
   std::atomic<std::int64_t> hot{0}, cold{0};
   parallel_bands(threads, mask.height(), rows_per_band, [&](int y0, int y1) {
     const Size band{mask.width(), y1 - y0};

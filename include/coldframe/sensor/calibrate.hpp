@@ -34,9 +34,9 @@ void calibrate_band(PlaneView<float> raw, const Rect& rect, const CalibrationPla
 /// of contributing samples that carry more than 10% of the squared weight.
 ///
 /// `bilinear` is linear: star fluxes and colours come out unbiased (within 2% at FWHM 3 px) and it
-/// averages noise; the choice for star fields. `gradient_corrected` (after Hamilton & Adams 1997) keeps
-/// edges sharp, but picks its direction from the data: at FWHM 3 px it pulls the colours
-/// of stars up to 13% towards neutral and its noise is higher.
+/// averages noise; the choice for star fields. `gradient_corrected` (after Hamilton & Adams 1997)
+/// keeps edges sharp, but picks its direction from the data: at FWHM 3 px it pulls the colours of
+/// stars up to 13% towards neutral and its noise is higher.
 enum class Demosaic { bilinear, gradient_corrected };
 void demosaic_band(PlaneView<const float> mosaic, PlaneView<const std::uint8_t> mask,
                    const Rect& region, Size frame, CfaPattern pattern, Demosaic method,
