@@ -95,7 +95,7 @@ class Search {
         match_triangles(sub, reference, std::min(depth.stars, lists_.sub.points.size()),
                         std::min(depth.stars, lists_.reference.points.size()), alike);
     const double trials = std::max(1000.0, static_cast<double>(matches.size()));
-    constexpr std::size_t most_checks = 1500;
+    constexpr std::size_t most_checks = 800;
     constexpr int most_grown = 12;
     std::optional<Solution> best;
     refuted_.clear();

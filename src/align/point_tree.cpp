@@ -47,8 +47,10 @@ std::optional<PointTree::Neighbour> PointTree::nearest(Point p, double radius) c
   nanoflann::KNNResultSet<double, std::uint32_t> set(1);
   Neighbour found;
   set.init(&found.index, &found.squared_distance);
+  // The set prunes by its worst distance: nothing beyond the radius is looked at.
+  found.squared_distance = radius * radius;
   index_->tree->findNeighbors(set, query, nanoflann::SearchParams());
-  if (set.size() == 0 || !(found.squared_distance < radius * radius)) return std::nullopt;
+  if (set.size() == 0) return std::nullopt;
   return found;
 }
 
