@@ -15,21 +15,27 @@
 
 namespace coldframe::view {
 
+/// How pixel values become light on a display: (value - black) * gain per plane,
+/// then the asinh of the mean of the planes, scaled so that `white` gives 1.
 struct Stretch {
-  double black[3] = {0, 0, 0};  ///< value shown as (almost) black, per plane
+  double black[3] = {0, 0, 0};  ///< value shown as black, per plane
   double gain[3] = {1, 1, 1};   ///< colour balance, applied after black
-  double softening = 1.0;       ///< s: linear below, logarithmic above
+  double softening = 1.0;       ///< s: linear below s/q, logarithmic above
   double q = 8.0;               ///< strength
-  double white = 1.0;           ///< intensity (after black) that maps to 1
-  double background = 0.08;     ///< display level (0..1, before sRGB) of the sky
+  double white = 1.0;           ///< intensity (after black and gain) that maps to 1
 };
 
 struct StretchOptions {
-  double q = 8.0;
-  double black_sigma = 1.5;     ///< black point this many sigma below the sky
+  double q = 8.0;                 ///< strength; more raises the faint light (and the sky)
+  double black_sigma = 3.0;       ///< black point this many sigma below the sky
   double highlight_share = 5e-4;  ///< share of pixels allowed to be white
+  double background = 0.025;  ///< linear light of the sky at q = 8: 0.025 is 44 of 255 when encoded
+  bool balance = true;  ///< three planes: make the mean colour of what is far above the sky neutral
 };
-/// Black point, balance and softening from the pixels (sampled; NaN ignored).
+/// Black point, balance and softening from a regular sample of the pixels (NaN
+/// ignored). The sky gets `background` in every plane, whatever its colour; the
+/// softening follows from the noise; white is never less than 40 sigma above the sky,
+/// so that an empty field shows as dark sky and not as amplified noise.
 [[nodiscard]] Stretch automatic_stretch(const Image& image, const StretchOptions& options = {});
 
 /// 8-bit picture, top row first (FITS row order is turned over), sRGB encoded.
@@ -39,9 +45,11 @@ struct Picture {
   int channels = 1;  ///< 1 or 3
   std::vector<std::uint8_t> pixels;
 };
+/// Pixels without a number in any plane come out black.
 [[nodiscard]] Picture render(const Image& image, const Stretch& stretch);
 
-/// Mean over factor x factor pixels (NaN ignored).
+/// Mean over factor x factor pixels (NaN ignored; NaN where nothing else is). A
+/// remainder narrower than `factor` at the right and upper edge is left out.
 [[nodiscard]] Image bin_image(const Image& image, int factor);
 
 /// A PNG file's bytes, with an sRGB chunk. Throws Error(io) when the encoder fails.

@@ -20,10 +20,10 @@ struct ReportSub {
 };
 
 struct ReportResult {
-  std::string title;       ///< object and filter
-  std::string file;        ///< relative path of the FITS
-  std::string png_base64;  ///< preview
-  std::string summary;     ///< three sentences
+  std::string title;                                       ///< object and filter
+  std::string file;                                        ///< relative path of the FITS
+  std::string png_base64;                                  ///< preview
+  std::string summary;                                     ///< three sentences
   std::vector<std::pair<std::string, std::string>> facts;  ///< name, value
   std::vector<ReportSub> subs;
 };
