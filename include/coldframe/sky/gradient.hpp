@@ -1,24 +1,34 @@
 /// \file
 /// The smooth light of the sky: model and removal.
 ///
-/// Objects and their halos are found on a smoothed, binned picture and masked;
-/// a Chebyshev surface, order chosen by cross-validation, is fitted robustly to the rest.
+/// The frame is sampled in cells (clipped medians). A surface that follows the lower
+/// side of the cells tells objects and their halos from the sky; they are masked with
+/// room to spare. A Chebyshev surface is fitted robustly to the rest; its order is
+/// chosen by leaving out blocks of the field in turn (cross-validation; Stone 1974,
+/// J. R. Stat. Soc. B 36, 111) and held low when much of the field is covered, because a
+/// surface free to bend under an object would take the object's light.
 #pragma once
 
+#include <cstddef>
 #include <span>
+#include <string>
 #include <vector>
 
+#include "coldframe/core/chebyshev.hpp"
 #include "coldframe/core/image.hpp"
 #include "coldframe/core/parallel.hpp"
 
 namespace coldframe::sky {
 
 struct GradientOptions {
-  int max_order = 3;          ///< highest total degree tried
-  int bin_px = 32;            ///< cells in which the sky is sampled
-  double object_sigma = 2.0;  ///< threshold for objects in the smoothed, binned picture
-  int grow_cells = 2;         ///< halo around objects, cells
-  double min_coverage = 0.5;  ///< cells with less than this share of the largest weight are left out
+  int max_order = 3;          ///< highest total degree tried, 0..6
+  int bin_px = 32;            ///< cells in which the sky is sampled; smaller ones in small frames
+  double object_sigma = 2.0;  ///< edge of objects in the smoothed, binned picture
+  int grow_cells = 2;         ///< room around objects, cells; large ones get more
+  double min_coverage =
+      0.5;  ///< cells with less than this share of the largest weight are left out
+  /// All faults in words; empty when usable.
+  [[nodiscard]] std::vector<std::string> faults() const;
 };
 
 enum class GradientStatus {
@@ -27,20 +37,20 @@ enum class GradientStatus {
   declined     ///< hardly any free sky (an object fills the field): nothing is removed
 };
 
-/// Chebyshev T_i(u) T_j(v), i + j <= order, u, v in [-1, 1] over the frame; by
-/// total degree, within it by falling degree of u.
+/// What was fitted; nothing to subtract (zero everywhere) when declined.
 struct GradientModel {
   GradientStatus status = GradientStatus::declined;
-  Size frame;
-  int order = 0;
-  std::vector<double> coefficients;
-  double free_sky_share = 0.0;
-  double residual_rms = 0.0;  ///< of cells about the model
-  void row(int y, std::span<float> out) const noexcept;
-  [[nodiscard]] double at(double x, double y) const noexcept;
+  ChebyshevSurface surface;     ///< order 0 when only a level was fitted
+  double free_sky_share = 0.0;  ///< of the cells with data, those that no object covers
+  double residual_rms = 0.0;    ///< of free cells about the model, robust
+  double cell_noise = 0.0;      ///< from differences of neighbouring cells
+  std::size_t free_cells = 0;
+  void row(int y, std::span<float> out) const noexcept { surface.evaluate_row(0, y, out); }
+  [[nodiscard]] double at(double x, double y) const noexcept { return surface.evaluate({x, y}); }
 };
 
-/// One plane; NaN and masked pixels (non-zero in `mask`) do not count; `weight` may be empty.
+/// One plane; NaN and masked pixels (non-zero in `mask`) do not count; `mask` and `weight`
+/// may be empty. Throws Error(usage) on bad options or sizes that differ.
 [[nodiscard]] GradientModel fit_gradient(PlaneView<const float> image,
                                          PlaneView<const std::uint8_t> mask,
                                          PlaneView<const float> weight,
