@@ -75,9 +75,9 @@ std::string number(double value) {
 
 std::string label_of(const FrameSet& set, const FrameInfo& info) {
   std::string label = set.kind == FrameKind::flat_dark ? "dark" : std::string(to_string(set.kind));
-  if (set.kind == FrameKind::flat && !info.filter.empty()) label += "_" + info.filter;
+  if (set.kind == FrameKind::flat && !info.filter.empty()) label += fmt::format("_{}", info.filter);
   if (set.kind != FrameKind::bias && set.kind != FrameKind::flat && info.exposure_s) {
-    label += "_" + number(*info.exposure_s) + "s";
+    label += fmt::format("_{}s", number(*info.exposure_s));
   }
   if (const auto t = info.sensor_temperature_c(); t && set.kind != FrameKind::flat) {
     label += fmt::format("_{:.0f}C", *t);

@@ -1,0 +1,277 @@
+#include <unistd.h>
+
+#include <filesystem>
+#include <nlohmann/json.hpp>
+
+#include "catch.hpp"
+#include "coldframe/core/error.hpp"
+#include "coldframe/core/random.hpp"
+#include "coldframe/fits/file_writer.hpp"
+#include "coldframe/fits/folder_lock.hpp"
+#include "coldframe/session/pairing.hpp"
+#include "coldframe/session/record.hpp"
+#include "session/decide.hpp"
+#include "session/digest.hpp"
+#include "session/measure_cache.hpp"
+
+namespace coldframe::session {
+namespace fs = std::filesystem;
+namespace {
+
+/// A folder that goes away with the test.
+class Folder {
+ public:
+  Folder() : path_(fs::temp_directory_path() / ("coldframe-test-" + std::to_string(counter()++))) {
+    fs::remove_all(path_);
+    fs::create_directories(path_);
+  }
+  ~Folder() {
+    std::error_code ignored;
+    fs::remove_all(path_, ignored);
+  }
+  [[nodiscard]] const fs::path& path() const noexcept { return path_; }
+
+ private:
+  static int& counter() {
+    static int count = static_cast<int>(getpid()) * 100;
+    return count;
+  }
+  fs::path path_;
+};
+
+FrameEntry frame(FrameKind kind, const std::string& name, double exposure, double temperature,
+                 const std::string& filter = "") {
+  FrameEntry entry;
+  entry.name = name;
+  entry.info.kind = kind;
+  entry.info.size = {100, 80};
+  entry.info.camera = "Sim Camera";
+  entry.info.exposure_s = exposure;
+  entry.info.temperature_c = temperature;
+  entry.info.filter = filter;
+  entry.info.object = kind == FrameKind::light ? "Wren Galaxy" : "";
+  return entry;
+}
+
+bool warned(const Pairing& pairing, const std::string& code) {
+  for (const auto& w : pairing.warnings) {
+    if (w.code == code) return true;
+  }
+  return false;
+}
+
+TEST_CASE("Lights find the dark of their exposure and temperature and the flat of their filter") {
+  Inventory stock;
+  for (int i = 0; i < 3; ++i) stock.frames.push_back(frame(FrameKind::dark, "d120", 120, -10));
+  for (int i = 0; i < 3; ++i) stock.frames.push_back(frame(FrameKind::dark, "d120warm", 120, 5));
+  for (int i = 0; i < 3; ++i) stock.frames.push_back(frame(FrameKind::dark, "d2", 2, -10));
+  for (int i = 0; i < 3; ++i) stock.frames.push_back(frame(FrameKind::flat, "fL", 2, -10, "L"));
+  for (int i = 0; i < 3; ++i) stock.frames.push_back(frame(FrameKind::flat, "fR", 2, -10, "R"));
+  stock.frames.push_back(frame(FrameKind::light, "l", 120, -9.6, "L"));
+  const auto pairing = pair_frames(stock, {});
+  const auto& plan = pairing.lights.back();
+  REQUIRE(plan.dark);
+  CHECK(stock.frames[pairing.sets[*plan.dark].frames.front()].name == "d120");
+  REQUIRE(plan.flat);
+  CHECK(stock.frames[pairing.sets[*plan.flat].frames.front()].name == "fL");
+  REQUIRE(pairing.sets[*plan.flat].subtract);
+  CHECK(stock.frames[pairing.sets[*pairing.sets[*plan.flat].subtract].frames.front()].name == "d2");
+  CHECK(pairing.warnings.empty());
+  CHECK(pairing.sets.size() == 5);
+}
+
+TEST_CASE("Without a fitting dark the next best is used and said") {
+  Inventory stock;
+  stock.frames.push_back(frame(FrameKind::light, "l", 60, -10, "V"));
+  SECTION("scaled rate with a bias") {
+    stock.frames.push_back(frame(FrameKind::bias, "b", 0, -10));
+    stock.frames.push_back(frame(FrameKind::dark, "d", 300, -10));
+    const auto pairing = pair_frames(stock, {});
+    REQUIRE(pairing.lights[0].dark);
+    REQUIRE(pairing.lights[0].bias);
+    CHECK(pairing.lights[0].dark_scale == Approx(0.2));
+    CHECK(warned(pairing, "dark-scaled"));
+  }
+  SECTION("a short dark in place of the bias") {
+    stock.frames.push_back(frame(FrameKind::dark, "d", 1.5, -10));
+    const auto pairing = pair_frames(stock, {});
+    CHECK_FALSE(pairing.lights[0].dark);
+    REQUIRE(pairing.lights[0].bias);
+    CHECK(warned(pairing, "short-dark-as-bias"));
+  }
+  SECTION("a dark of another camera is refused") {
+    auto other = frame(FrameKind::dark, "d", 60, -10);
+    other.info.camera = "Other Camera";
+    stock.frames.push_back(other);
+    const auto pairing = pair_frames(stock, {});
+    CHECK_FALSE(pairing.lights[0].dark);
+    CHECK_FALSE(pairing.lights[0].bias);
+    CHECK(warned(pairing, "dark-mismatch"));
+    CHECK(warned(pairing, "no-flat"));
+  }
+  SECTION("a dark of another gain setting is refused, a flat is not") {
+    stock.frames[0].info.gain_setting = 100;
+    auto dark = frame(FrameKind::dark, "d", 60, -10);
+    dark.info.gain_setting = 0;
+    stock.frames.push_back(dark);
+    auto flat = frame(FrameKind::flat, "f", 1, -10, "V");
+    flat.info.gain_setting = 0;
+    stock.frames.push_back(flat);
+    const auto pairing = pair_frames(stock, {});
+    CHECK_FALSE(pairing.lights[0].dark);
+    CHECK(pairing.lights[0].flat);
+  }
+}
+
+TEST_CASE("File names are made safe and digests are those of FNV-1a") {
+  CHECK(safe_file_name("Wren Galaxy/L") == "Wren_Galaxy_L");
+  CHECK(safe_file_name("../..") == "_..");
+  CHECK(safe_file_name("") == "unnamed");
+  CHECK(safe_file_name("<b>") == "_b_");
+  // Published test vectors of 64-bit FNV-1a: empty text and "a" (from memory).
+  CHECK(digest("") == "cbf29ce484222325");
+  CHECK(digest("a") == "af63dc4c8601ec8c");
+}
+
+TEST_CASE("A measurement comes back from the cache bit for bit, and not for another key") {
+  const Folder folder;
+  pipeline::SubMeasurement m;
+  m.frame = {321, 217};
+  m.quality.fwhm_px = 3.0123456789012345;
+  m.quality.stars = 17;
+  m.quality.status = stars::QualityStatus::good;
+  m.preview_bin = 2;
+  m.preview = Grid<float>(160, 108, 0.1F);
+  m.preview_mask = Mask(Size{160, 108});
+  m.preview_mask(3, 4) = mask_bit::outside;
+  pipeline::ChannelSky sky;
+  sky.step = 2;
+  sky.offset_x = 1;
+  sky.mesh.cell_px = 32;
+  sky.mesh.frame = {160, 108};
+  sky.mesh.level = Grid<float>(5, 4, 123.456F);
+  sky.mesh.noise = Grid<float>(5, 4, 7.89F);
+  m.sky.push_back(std::move(sky));
+  Star star;
+  star.x = 1.0 / 3.0;
+  star.flux = 12345.678901234567;
+  star.fitted = true;
+  star.kind = StarClass::saturated;
+  m.stars.push_back(star);
+  const auto path = folder.path() / "m.fits";
+  write_measurement(path, "key", m);
+  CHECK_FALSE(read_measurement(path, "other"));
+  CHECK_FALSE(read_measurement(folder.path() / "none.fits", "key"));
+  const auto back = read_measurement(path, "key");
+  REQUIRE(back);
+  CHECK(back->frame == m.frame);
+  CHECK(back->quality.fwhm_px == m.quality.fwhm_px);
+  CHECK(back->quality.status == m.quality.status);
+  CHECK(back->preview(5, 5) == m.preview(5, 5));
+  CHECK(back->preview_mask(3, 4) == mask_bit::outside);
+  REQUIRE(back->sky.size() == 1);
+  CHECK(back->sky[0].mesh.level(4, 3) == m.sky[0].mesh.level(4, 3));
+  CHECK(back->sky[0].step == 2);
+  CHECK(back->sky[0].offset_x == 1);
+  REQUIRE(back->stars.size() == 1);
+  CHECK(back->stars[0].x == star.x);
+  CHECK(back->stars[0].flux == star.flux);
+  CHECK(back->stars[0].kind == StarClass::saturated);
+}
+
+// A group of like subs with star lists that match; one is changed by each test.
+struct Group {
+  FrameInfo info;
+  GroupState state;
+  Group() {
+    info.exposure_s = 120.0;
+    RandomStream random(5, 1, 0);
+    StarList stars;
+    for (int i = 0; i < 60; ++i) {
+      Star star;
+      star.x = 1000 * random.uniform();
+      star.y = 700 * random.uniform();
+      star.flux = 1000.0 + 20000.0 * random.uniform();
+      star.flux_error = 30.0;
+      star.fitted = true;
+      stars.push_back(star);
+    }
+    for (int i = 0; i < 8; ++i) {
+      SubState sub;
+      sub.name = "lights/" + std::to_string(i) + ".fits";
+      sub.info = &info;
+      sub.usable = true;
+      auto& m = sub.measured;
+      m.frame = {1000, 700};
+      m.quality.status = stars::QualityStatus::good;
+      m.quality.stars = m.quality.fitted = 60;
+      m.quality.fwhm_px = 3.0 + 0.02 * i;
+      m.quality.ellipticity = 0.05;
+      m.stars = stars;
+      sub.match.status = align::MatchStatus::matched;
+      for (std::size_t s = 0; s < stars.size(); ++s) sub.match.pairs.push_back({s, s});
+      state.subs.push_back(std::move(sub));
+    }
+  }
+  void dim(std::size_t sub, double share) {
+    for (auto& star : state.subs[sub].measured.stars) star.flux *= share;
+  }
+};
+
+TEST_CASE("Sound subs stay; smeared, clouded and blurred ones go with the right words") {
+  Group group;
+  group.state.subs[2].measured.quality.ellipticity = 0.5;
+  group.dim(4, 0.3);
+  group.state.subs[5].measured.quality.fwhm_px = 6.5;
+  group.state.subs[6].match.status = align::MatchStatus::no_consensus;
+  judge_group(group.state, {});
+  const std::string words[8] = {"", "", "smeared", "", "cloud", "blurred", "no match", ""};
+  for (std::size_t i = 0; i < 8; ++i) {
+    INFO(i << ": " << group.state.subs[i].reason);
+    CHECK(group.state.subs[i].kept == words[i].empty());
+    CHECK(group.state.subs[i].reason.find(words[i]) != std::string::npos);
+  }
+  CHECK(group.state.subs[4].transparency == Approx(0.3).epsilon(0.02));
+  CHECK(group.state.subs[4].scale.scale == Approx(1.0 / 0.3).epsilon(0.02));
+}
+
+TEST_CASE("The owner's lists and limits overrule the rules") {
+  Group group;
+  group.dim(4, 0.3);
+  KeepLimits limits;
+  limits.min_transparency = 0.1;
+  limits.drop = {"lights/1.fits"};
+  judge_group(group.state, limits);
+  CHECK(group.state.subs[4].kept);
+  CHECK(group.state.subs[1].reason == "dropped by the owner");
+  limits = {};
+  limits.keep_only = {"lights/4.fits", "0.fits"};
+  judge_group(group.state, limits);
+  for (std::size_t i = 0; i < 8; ++i) CHECK(group.state.subs[i].kept == (i == 4));
+}
+
+TEST_CASE("The record is JSON with null for what is not known, and CSV quotes its texts") {
+  SessionRecord record;
+  record.results.push_back({});
+  SubRecord sub;
+  sub.path = "lights/a \"b\",c.fits";
+  sub.transform = Transform::affine(1, 0, 3.25, 0, 1, -1);
+  record.subs.push_back(sub);
+  record.warnings.push_back({"x", "bytes that are no UTF-8: \xff", {}});
+  const auto json = nlohmann::json::parse(record_json(record));
+  CHECK(json["schema"] == 1);
+  CHECK(json["results"][0]["zero_point_mag"].is_null());
+  CHECK(json["subs"][0]["fwhm_px"].is_null());
+  CHECK(json["subs"][0]["transform"]["matrix"][0][2] == 3.25);
+  CHECK(json["subs"][0]["transform"]["direction"] == "sub->reference");
+  CHECK(subs_csv(record).find("\"lights/a \"\"b\"\",c.fits\"") != std::string::npos);
+}
+
+TEST_CASE("A folder is locked against a second run") {
+  const Folder folder;
+  const fits::FolderLock lock(folder.path());
+  CHECK_THROWS_AS(fits::FolderLock(folder.path()), Error);
+}
+
+}  // namespace
+}  // namespace coldframe::session
