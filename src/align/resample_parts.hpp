@@ -33,9 +33,10 @@ inline constexpr double edge_slack = 1e-6;
 }
 
 /// Source pixels per destination pixel along one axis, at a source point; kernels are
-/// stretched by it when it exceeds `stretch_threshold`.
+/// stretched by it when it exceeds `stretch_threshold`: above it a stretched kernel keeps
+/// the light of a star within 0.1%, below it the natural one does better.
 [[nodiscard]] double source_scale(const Transform& sub_to_reference, Point source) noexcept;
-inline constexpr double stretch_threshold = 1.3;
+inline constexpr double stretch_threshold = 1.17;
 /// The factor by which the kernel is stretched: 1, or the scale above the threshold.
 [[nodiscard]] double stretch_factor(const Transform& sub_to_reference, Point source) noexcept;
 
