@@ -49,8 +49,16 @@ struct FilteredFrame {
   double norm2d = 1.0;
 };
 
-/// Filters the whole frame into `out` (its grid is reused when the size fits).
-void filter_frame(const DetectionFrame& frame, double fwhm_px, Threads threads, FilteredFrame& out);
+/// Which bands of rows to work on: those whose number leaves `rest` when divided by `step`.
+struct BandChoice {
+  int step = 1;
+  int rest = 0;
+};
+
+/// Filters the chosen bands into `out` (its grid is reused when the size fits; other bands
+/// keep what they held, zero at first).
+void filter_frame(const DetectionFrame& frame, double fwhm_px, Threads threads, FilteredFrame& out,
+                  BandChoice choice = {});
 
 /// Local maxima above `threshold` measured noises, brightest first; ties by row, then column.
 [[nodiscard]] std::vector<Peak> find_peaks(const FilteredFrame& filtered, double threshold,

@@ -49,15 +49,29 @@ void merge_saturated(std::vector<Source>& sources) {
   }
 }
 
-std::vector<Source> find_sources(const DetectionFrame& frame, const MeasureOptions& options,
-                                 FieldProfile& profile, Threads threads) {
-  FilteredFrame filtered;
+/// Finds the field's profile and leaves the frame filtered with its width. A third of the
+/// frame, in bands, serves for the profile when it holds enough stars.
+void find_width(const DetectionFrame& frame, Threads threads, FilteredFrame& filtered,
+                FieldProfile& profile) {
+  constexpr int enough_stars = 24;
+  filter_frame(frame, first_fwhm_px, threads, filtered, {3, 1});
+  profile = find_field_profile(frame, filtered, threads);
+  if (profile.stars >= enough_stars) {
+    filter_frame(frame, profile.fwhm_px, threads, filtered);
+    return;
+  }
   filter_frame(frame, first_fwhm_px, threads, filtered);
   profile = find_field_profile(frame, filtered, threads);
   // The first filter serves again when it is as good as matched.
   if (std::abs(profile.fwhm_px / first_fwhm_px - 1.0) > 0.1) {
     filter_frame(frame, profile.fwhm_px, threads, filtered);
   }
+}
+
+std::vector<Source> find_sources(const DetectionFrame& frame, const MeasureOptions& options,
+                                 FieldProfile& profile, Threads threads) {
+  FilteredFrame filtered;
+  find_width(frame, threads, filtered, profile);
   auto peaks = keep_prominent(frame, filtered,
                               find_peaks(filtered, options.threshold_sigma, threads),
                               options.threshold_sigma, threads);

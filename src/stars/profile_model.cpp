@@ -23,15 +23,15 @@ inline float fast_log2(float v) noexcept {
   return static_cast<float>(exponent) + s * series * (2.0F / ln2);
 }
 
-/// 2^t for -126 < t <= 0 to 2e-7: Taylor of exp about the nearest integer.
+/// 2^t for t <= 0 to 2e-7 (0 below 2^-126): Taylor of exp about the nearest integer.
 inline float fast_exp2(float t) noexcept {
-  t = t < -125.0F ? -125.0F : t;
   const auto whole = static_cast<std::int32_t>(t - 0.5F);
   const float z = (t - static_cast<float>(whole)) * ln2;
   const float e =
       1.0F + z * (1.0F + z * (1.0F / 2 + z * (1.0F / 6 + z * (1.0F / 24 + z * (1.0F / 120 +
       z * (1.0F / 720 + z * (1.0F / 5040)))))));
-  return e * std::bit_cast<float>((whole + 127) * (1 << 23));
+  const std::int32_t exponent = whole + 127;
+  return e * std::bit_cast<float>((exponent < 0 ? 0 : exponent) * (1 << 23));
 }
 
 /// The parameters as the inner loop wants them.
@@ -63,12 +63,32 @@ struct Run {
   std::size_t last = 0;
 };
 
+/// The arrays as plain pointers that do not overlap, which the vectoriser needs to know.
+struct Arrays {
+  const float* __restrict x;
+  const float* __restrict y;
+  float* __restrict g;
+  float* __restrict hx;
+  float* __restrict hy;
+  float* __restrict hxx;
+  float* __restrict hxy;
+  float* __restrict hyy;
+  float* __restrict gb;
+};
+
+Arrays arrays_of(const PixelSet& pixels, ModelTerms& out) noexcept {
+  return {pixels.x.data(), pixels.y.data(), out.g.data(),   out.hx.data(), out.hy.data(),
+          out.hxx.data(),  out.hxy.data(),  out.hyy.data(), out.gb.data()};
+}
+
 /// Adds one quadrature node of every pixel of a run.
 void add_moffat_node(const PixelSet& pixels, Run run, float ox, float oy, float weight,
-                     const Shape& p, ModelTerms& out) noexcept {
+                     const Shape& shape, ModelTerms& terms) noexcept {
+  const Shape p = shape;
+  const Arrays out = arrays_of(pixels, terms);
   for (std::size_t i = run.first; i < run.last; ++i) {
-    const float dx = pixels.x[i] + ox - p.x;
-    const float dy = pixels.y[i] + oy - p.y;
+    const float dx = out.x[i] + ox - p.x;
+    const float dy = out.y[i] + oy - p.y;
     const float s = p.s11 * dx * dx + 2.0F * p.s12 * dx * dy + p.s22 * dy * dy;
     const float v = 1.0F + p.k * s;
     const float log2v = fast_log2(v);
@@ -86,10 +106,12 @@ void add_moffat_node(const PixelSet& pixels, Run run, float ox, float oy, float 
 }
 
 void add_gaussian_node(const PixelSet& pixels, Run run, float ox, float oy, float weight,
-                       const Shape& p, ModelTerms& out) noexcept {
+                       const Shape& shape, ModelTerms& terms) noexcept {
+  const Shape p = shape;
+  const Arrays out = arrays_of(pixels, terms);
   for (std::size_t i = run.first; i < run.last; ++i) {
-    const float dx = pixels.x[i] + ox - p.x;
-    const float dy = pixels.y[i] + oy - p.y;
+    const float dx = out.x[i] + ox - p.x;
+    const float dy = out.y[i] + oy - p.y;
     const float s = p.s11 * dx * dx + 2.0F * p.s12 * dx * dy + p.s22 * dy * dy;
     const float g = weight * fast_exp2(-s);
     const float h = -ln2 * g;

@@ -156,15 +156,16 @@ double biweight_of(const Histogram& histogram, double centre, double sigma) noex
 }
 
 /// rms of what lies below `level`, down to kappa sigma: untouched by stars.
-double lower_half_sd(const Histogram& histogram, double level, double sigma, double kappa) noexcept {
+double lower_half_sd(const Histogram& histogram, double level, double sigma,
+                     const CellClipping& clipping) noexcept {
   double n = 0.0;
   double squares = 0.0;
-  for (int b = std::max(0, static_cast<int>(level - kappa * sigma)); b + 0.5 < level; ++b) {
+  for (int b = std::max(0, static_cast<int>(level - clipping.kappa * sigma)); b + 0.5 < level; ++b) {
     const double d = b + 0.5 - level;
     n += histogram.count(b);
     squares += histogram.count(b) * d * d;
   }
-  return n > 0.0 ? std::sqrt(std::max(0.0, squares / n)) / truncated_sd(kappa) : sigma;
+  return n > 0.0 ? std::sqrt(std::max(0.0, squares / n)) / clipping.truncated : sigma;
 }
 
 }  // namespace
@@ -181,7 +182,7 @@ double clipped_sd_fixed_point(double kappa) noexcept {
   return s;
 }
 
-SkyCell estimate_cell(std::span<const float> values, double kappa, int max_iterations) noexcept {
+SkyCell estimate_cell(std::span<const float> values, const CellClipping& clipping) noexcept {
   SkyCell cell;
   if (values.size() < static_cast<std::size_t>(least_cell_values)) return cell;
   const Start start = rough_start(values);
@@ -191,16 +192,16 @@ SkyCell estimate_cell(std::span<const float> values, double kappa, int max_itera
   if (!(start.sigma > 1e-6 * std::abs(start.centre)) || !std::isfinite(start.sigma)) return cell;
   const Histogram histogram(values, start);
   Range range;
-  const Moments m = clip(histogram, kappa, max_iterations, range);
+  const Moments m = clip(histogram, clipping.kappa, clipping.max_iterations, range);
   if (m.n < 0.5 * least_cell_values) return cell;
   // 0.756 = sd of (mean - median) sqrt(n)/sigma for a Gaussian: sqrt(pi/2 - 1).
   const double excess = m.mean - m.median;
   const double chance = 2.5 * 0.756 * m.sd / std::sqrt(m.n);
   double level = biweight_of(histogram, m.median, std::max(m.sd, 0.5));
-  double sd = m.sd / clipped_sd_fixed_point(kappa);
+  double sd = m.sd / clipping.fixed_point;
   if (excess > chance) {
     level = m.median - std::min(2.0 * excess, 1.5 * m.sd);
-    sd = std::min(sd, lower_half_sd(histogram, level, m.sd, kappa));
+    sd = std::min(sd, lower_half_sd(histogram, level, m.sd, clipping));
   }
   cell.level = static_cast<float>(histogram.value(level));
   cell.noise = static_cast<float>(sd * histogram.width());

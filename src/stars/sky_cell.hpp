@@ -21,8 +21,19 @@ inline constexpr int least_cell_values = 32;
 /// sd of a unit Gaussian truncated once at +-kappa.
 [[nodiscard]] double truncated_sd(double kappa) noexcept;
 
+/// Limits and the corrections that go with them.
+struct CellClipping {
+  CellClipping(double kappa_sigma, int rounds) noexcept
+      : kappa(kappa_sigma), max_iterations(rounds), fixed_point(clipped_sd_fixed_point(kappa_sigma)),
+        truncated(truncated_sd(kappa_sigma)) {}
+  double kappa;
+  int max_iterations;
+  double fixed_point;
+  double truncated;
+};
+
 /// Robust level and noise of finite `values`.
-[[nodiscard]] SkyCell estimate_cell(std::span<const float> values, double kappa,
-                                    int max_iterations) noexcept;
+[[nodiscard]] SkyCell estimate_cell(std::span<const float> values,
+                                    const CellClipping& clipping) noexcept;
 
 }  // namespace coldframe::stars

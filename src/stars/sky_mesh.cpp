@@ -12,22 +12,38 @@
 namespace coldframe::stars {
 namespace {
 
-/// Good values of a rectangle, in row order.
-void gather(PlaneView<const float> image, PlaneView<const std::uint8_t> mask, const Rect& rect,
-            const SkyMeshOptions& options, std::vector<float>& values) {
-  values.clear();
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    const auto row = image.row(y);
-    const auto bad = mask.row(y);
-    const bool mono = options.cfa == CfaPattern::none;
-    // Greens lie on every other pixel of each row.
-    const int first = mono || cfa_colour(options.cfa, rect.x0, y) == 1 ? rect.x0 : rect.x0 + 1;
-    for (int x = first; x < rect.x1; x += mono ? 1 : 2) {
-      const auto i = static_cast<std::size_t>(x);
-      if (bad[i] == 0 && std::isfinite(row[i])) values.push_back(row[i]);
+/// Good values of a rectangle, in row order. Branch-free: each value is written and
+/// the place moves on only when it was good.
+class Gatherer {
+ public:
+  Gatherer(PlaneView<const float> image, PlaneView<const std::uint8_t> mask, CfaPattern cfa) noexcept
+      : image_(image), mask_(mask), cfa_(cfa) {}
+
+  std::span<const float> operator()(const Rect& rect) {
+    const auto need = static_cast<std::size_t>(rect.count());
+    if (values_.size() < need) values_.resize(need);
+    float* to = values_.data();
+    for (int y = rect.y0; y < rect.y1; ++y) {
+      const float* row = image_.row(y).data();
+      const std::uint8_t* bad = mask_.row(y).data();
+      const bool mono = cfa_ == CfaPattern::none;
+      // Greens lie on every other pixel of each row.
+      const int first = mono || cfa_colour(cfa_, rect.x0, y) == 1 ? rect.x0 : rect.x0 + 1;
+      for (int x = first; x < rect.x1; x += mono ? 1 : 2) {
+        *to = row[x];
+        // Zero for finite values, NaN for the others.
+        to += static_cast<int>(bad[x] == 0) & static_cast<int>(row[x] - row[x] == 0.0F);
+      }
     }
+    return {values_.data(), static_cast<std::size_t>(to - values_.data())};
   }
-}
+
+ private:
+  PlaneView<const float> image_;
+  PlaneView<const std::uint8_t> mask_;
+  CfaPattern cfa_;
+  std::vector<float> values_;
+};
 
 int cells_along(int length, int cell) noexcept { return std::max(1, length / cell); }
 
@@ -105,13 +121,19 @@ struct Interval {
   float share = 0.0F;  ///< way to the next one, 0 .. 1
 };
 
+/// Way from the centre of a cell to the next one, at `offset` px from the cell's first pixel.
+inline float share_at(float offset, float per_cell) noexcept {
+  return (offset + 0.5F) * per_cell - 0.5F;
+}
+
 /// Flat beyond the outermost centres.
 Interval locate(double position, int cell_px, int cells) noexcept {
   const double t = (position + 0.5) / cell_px - 0.5;
-  if (t <= 0.0 || cells < 2) return {0, 0.0F};
+  if (!(t > 0.0) || cells < 2) return {0, 0.0F};
   if (t >= cells - 1) return {cells - 2, 1.0F};
   const int cell = static_cast<int>(t);
-  return {cell, static_cast<float>(t - cell)};
+  const auto offset = static_cast<float>(position - static_cast<double>(cell) * cell_px);
+  return {cell, std::clamp(share_at(offset, 1.0F / static_cast<float>(cell_px)), 0.0F, 1.0F)};
 }
 
 float column_value(const Grid<float>& grid, int i, const Interval& at) noexcept {
@@ -135,28 +157,43 @@ class RowOfCells {
     const Interval here = locate(x, cell_px_, grid_.width());
     return horner(piece(here.cell), here.share);
   }
+  /// The same values as `at`, piece by piece: what a pixel gets depends on its column alone.
   void fill(int x0, std::span<float> out) const noexcept {
-    const int cells = grid_.width();
     std::size_t k = 0;
     while (k < out.size()) {
       const int x = x0 + static_cast<int>(k);
-      const Interval here = locate(x, cell_px_, cells);
-      const auto c = piece(here.cell);
-      const std::size_t run = std::min(out.size() - k, run_length(x, here, cells));
-      for (std::size_t r = 0; r < run; ++r) {
-        const Interval point = locate(x + static_cast<int>(r), cell_px_, cells);
-        out[k + r] = horner(c, point.share);
+      const std::size_t run = std::min(out.size() - k, run_length(x));
+      const Interval here = locate(x, cell_px_, grid_.width());
+      if (flat(x)) {
+        std::fill_n(out.begin() + static_cast<std::ptrdiff_t>(k), run, at(x));
+      } else {
+        fill_piece(piece(here.cell), x - here.cell * cell_px_, out.subspan(k, run));
       }
       k += run;
     }
   }
 
  private:
-  /// Pixels from x on that share the piece of x.
-  [[nodiscard]] std::size_t run_length(int x, const Interval& here, int cells) const noexcept {
-    if (cells < 2 || here.cell >= cells - 2) return static_cast<std::size_t>(1) << 30;
-    const double next_centre = (here.cell + 1.5) * cell_px_ - 0.5;
-    return static_cast<std::size_t>(std::max(1, static_cast<int>(std::ceil(next_centre)) - x));
+  void fill_piece(const std::array<float, 4>& c, int offset, std::span<float> out) const noexcept {
+    const float per_cell = 1.0F / static_cast<float>(cell_px_);
+    float* to = out.data();
+    const int n = static_cast<int>(out.size());
+    for (int r = 0; r < n; ++r) {
+      to[r] = horner(c, share_at(static_cast<float>(offset + r), per_cell));
+    }
+  }
+  /// First column at or beyond the centre of a cell.
+  [[nodiscard]] int first_beyond(int cell) const noexcept { return cell * cell_px_ + cell_px_ / 2; }
+  [[nodiscard]] bool flat(int x) const noexcept {
+    return grid_.width() < 2 || x < first_beyond(0) || x >= first_beyond(grid_.width() - 1);
+  }
+  /// Pixels from x on that share its piece.
+  [[nodiscard]] std::size_t run_length(int x) const noexcept {
+    constexpr std::size_t endless = std::size_t{1} << 30;
+    if (grid_.width() < 2 || x >= first_beyond(grid_.width() - 1)) return endless;
+    if (x < first_beyond(0)) return static_cast<std::size_t>(first_beyond(0) - x);
+    const int cell = (x - cell_px_ / 2) / cell_px_;
+    return static_cast<std::size_t>(first_beyond(cell + 1) - x);
   }
   const Grid<float>& grid_;
   int cell_px_;
@@ -200,13 +237,12 @@ SkyMesh measure_sky(PlaneView<const float> image, PlaneView<const std::uint8_t> 
   const Size cells{cells_along(image.width(), mesh.cell_px), cells_along(image.height(), mesh.cell_px)};
   mesh.level = Grid<float>(cells);
   mesh.noise = Grid<float>(cells);
-  const double kappa = std::max(2.0, options.kappa);
+  const CellClipping clipping(std::max(2.0, options.kappa), options.max_iterations);
   parallel_for(threads, static_cast<std::size_t>(cells.height), [&](std::size_t row) {
     const int j = static_cast<int>(row);
-    std::vector<float> values;
+    Gatherer gather(image, mask, options.cfa);
     for (int i = 0; i < cells.width; ++i) {
-      gather(image, mask, cell_rect(mesh, i, j), options, values);
-      const SkyCell cell = estimate_cell(values, kappa, options.max_iterations);
+      const SkyCell cell = estimate_cell(gather(cell_rect(mesh, i, j)), clipping);
       const float none = std::numeric_limits<float>::quiet_NaN();
       mesh.level(i, j) = cell.valid ? cell.level : none;
       mesh.noise(i, j) = cell.valid ? cell.noise : none;
