@@ -32,7 +32,8 @@ std::optional<Moment> read_moment(const std::string& text) {
   }
   const std::chrono::year_month_day date{std::chrono::year{year}, std::chrono::month{month},
                                          std::chrono::day{day}};
-  if (!date.ok() || hour < 0 || hour > 23 || minute < 0 || minute > 59 || second < 0 || second > 59) {
+  if (!date.ok() || hour < 0 || hour > 23 || minute < 0 || minute > 59 || second < 0 ||
+      second > 59) {
     return std::nullopt;
   }
   return Moment{std::chrono::sys_days{date}} + std::chrono::hours{hour} +
@@ -51,12 +52,18 @@ std::string iso_text(Moment moment) {
 
 const char* image_type(FrameKind kind) noexcept {
   switch (kind) {
-    case FrameKind::light: return "LIGHT";
-    case FrameKind::dark: return "DARK";
-    case FrameKind::flat: return "FLAT";
-    case FrameKind::flat_dark: return "DARKFLAT";
-    case FrameKind::bias: return "BIAS";
-    case FrameKind::unknown: break;
+    case FrameKind::light:
+      return "LIGHT";
+    case FrameKind::dark:
+      return "DARK";
+    case FrameKind::flat:
+      return "FLAT";
+    case FrameKind::flat_dark:
+      return "DARKFLAT";
+    case FrameKind::bias:
+      return "BIAS";
+    case FrameKind::unknown:
+      break;
   }
   return "UNKNOWN";
 }
@@ -66,21 +73,22 @@ void add_pointing(Header& header, const Scene& scene, const TrueSub& sub) {
   const double cx = 0.5 * (scene.sensor.width - 1);
   const double cy = 0.5 * (scene.sensor.height - 1);
   const Point seen = sub.sky_to_sub.unapply({cx, cy});
-  const double scale = pixel_scale_arcsec(scene.optics.pixel_um, scene.optics.focal_length_mm) / 3600.0;
+  const double scale =
+      pixel_scale_arcsec(scene.optics.pixel_um, scene.optics.focal_length_mm) / 3600.0;
   const double dec = scene.sky.dec_deg + scale * (seen.y - cy);
   const double ra = scene.sky.ra_deg - scale * (seen.x - cx) / std::cos(scene.sky.dec_deg * degree);
   header.set("RA", std::round(ra * 1e4) / 1e4, "[deg] pointing, J2000");
   header.set("DEC", std::round(dec * 1e4) / 1e4, "[deg] pointing, J2000");
-  header.set("PIERSIDE", sub.flipped ? "WEST" : "EAST",
-             "side of the mount");
+  header.set("PIERSIDE", sub.flipped ? "WEST" : "EAST", "side of the mount");
 }
 
 void add_sensor(Header& header, const Scene& scene, const FramePlan& frame) {
   const SensorScene& sensor = scene.sensor;
-  RandomStream random(scene.seed, stream::header,
-                      (static_cast<std::uint64_t>(frame.kind) << 32U) +
-                          static_cast<std::uint64_t>(frame.index));
-  const double measured = sensor.temperature_c + 0.1 * std::round(1.5 * (2.0 * random.uniform() - 1.0));
+  RandomStream random(
+      scene.seed, stream::header,
+      (static_cast<std::uint64_t>(frame.kind) << 32U) + static_cast<std::uint64_t>(frame.index));
+  const double measured =
+      sensor.temperature_c + 0.1 * std::round(1.5 * (2.0 * random.uniform() - 1.0));
   header.set("CCD-TEMP", std::round(measured * 10.0) / 10.0, "[C] sensor");
   header.set("SET-TEMP", sensor.temperature_c, "[C] wanted");
   header.set("GAIN", sensor.gain_setting, "driver setting");
@@ -97,7 +105,7 @@ void add_sensor(Header& header, const Scene& scene, const FramePlan& frame) {
     header.set("BAYERPAT", to_string(sensor.cfa));
     header.set("XBAYROFF", 0);
     header.set("YBAYROFF", 0);
-    header.set("ROWORDER", "BOTTOM-UP", "first row of the file is the lowest");
+    header.set("ROWORDER", "TOP-DOWN", "the pattern starts in the first row of the file");
   }
 }
 

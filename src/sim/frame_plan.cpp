@@ -40,7 +40,8 @@ void plan_lights(const Scene& scene, std::vector<FramePlan>& plan) {
     frame.kind = FrameKind::light;
     frame.index = static_cast<int>(i);
     frame.filter = sub.filter;
-    frame.path = fmt::format("lights/{}{}_{:04}.fits", object, with_filter(sub.filter), ++entry->second);
+    frame.path =
+        fmt::format("lights/{}{}_{:04}.fits", object, with_filter(sub.filter), ++entry->second);
     frame.exposure_s = sub.exposure_s;
     frame.start_s = scene.spacing_s * static_cast<double>(i);
     plan.push_back(std::move(frame));

@@ -29,7 +29,8 @@ double RadialTable::value(double radius) const noexcept {
   const double at = radius * per_px;
   const auto i = static_cast<std::size_t>(at);
   const double part = at - static_cast<double>(i);
-  return static_cast<double>(values_[i]) * (1.0 - part) + static_cast<double>(values_[i + 1]) * part;
+  return static_cast<double>(values_[i]) * (1.0 - part) +
+         static_cast<double>(values_[i + 1]) * part;
 }
 
 Galaxy::Galaxy(const SkyScene& sky, Size frame)
@@ -52,7 +53,8 @@ Galaxy::Galaxy(const SkyScene& sky, Size frame)
                         (2.0 * std::numbers::pi * n * axis_ratio_ * re * re * std::tgamma(2.0 * n));
     const double end = std::log(std::max(peak / faintest, 2.0)) / b;
     const double reach = std::min(re * std::pow(end, n), 5000.0);
-    body_ = RadialTable(reach, [&](double r) { return peak * std::exp(-b * std::pow(r / re, 1.0 / n)); });
+    body_ = RadialTable(reach,
+                        [&](double r) { return peak * std::exp(-b * std::pow(r / re, 1.0 / n)); });
   }
   if (has_halo_) {
     const double h = sky.halo_radius_px;

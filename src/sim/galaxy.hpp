@@ -7,8 +7,8 @@
 #include "coldframe/core/geometry.hpp"
 #include "coldframe/core/image.hpp"
 #include "coldframe/core/transform.hpp"
-#include "sim/psf.hpp"
 #include "coldframe/sim/scene.hpp"
+#include "sim/psf.hpp"
 
 namespace coldframe::sim {
 

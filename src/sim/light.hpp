@@ -35,7 +35,8 @@ struct SkyPlane {
                                           Threads threads);
 
 /// Trails of a sub, from its own random stream.
-[[nodiscard]] std::vector<TrueTrail> make_trails(const Scene& scene, const SubScene& sub, int index);
+[[nodiscard]] std::vector<TrueTrail> make_trails(const Scene& scene, const SubScene& sub,
+                                                 int index);
 /// Adds a trail to rows [y0, y1).
 void add_trail(PlaneView<float> pixels, int y0, int y1, const TrueTrail& trail) noexcept;
 

@@ -16,8 +16,7 @@ double normal_quantile(double p) noexcept {
                      (1.0 + t * (1.432788 + t * (0.189269 + t * 0.001308)));
   for (int step = 0; step < 2; ++step) {
     const double area = 0.5 * std::erfc(z / std::numbers::sqrt2);
-    const double density =
-        std::exp(-0.5 * z * z) * std::numbers::inv_sqrtpi / std::numbers::sqrt2;
+    const double density = std::exp(-0.5 * z * z) * std::numbers::inv_sqrtpi / std::numbers::sqrt2;
     const double newton = (area - p) / density;
     z += newton / (1.0 + 0.5 * z * newton);
   }
@@ -62,8 +61,8 @@ float poisson_by_inversion(float mean, std::uint32_t word) noexcept {
 float poisson_by_expansion(float mean, float z) noexcept {
   const float root = std::sqrt(mean - 1.0F / 12.0F);
   const float square = z * z;
-  const float value = mean + root * z + (square - 1.0F) * (1.0F / 6.0F) +
-                      (z - z * square) / (72.0F * root);
+  const float value =
+      mean + root * z + (square - 1.0F) * (1.0F / 6.0F) + (z - z * square) / (72.0F * root);
   return std::floor(value + 0.5F);
 }
 
@@ -80,9 +79,8 @@ void sample_row(const NoiseAddress& address, std::span<float> electrons, std::sp
                                          static_cast<std::uint32_t>(address.seed >> 32U)};
   const std::size_t count = electrons.size();
   for (std::size_t x = 0; x < count; x += 2) {
-    const auto words = philox4x32({static_cast<std::uint32_t>(x / 2), stream::pixel_noise,
-                                   address.row, address.frame},
-                                  key);
+    const auto words = philox4x32(
+        {static_cast<std::uint32_t>(x / 2), stream::pixel_noise, address.row, address.frame}, key);
     electrons[x] = poisson_sample(electrons[x], words[0], table);
     read[x] = table.sample(words[1]);
     if (x + 1 < count) {

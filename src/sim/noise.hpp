@@ -64,7 +64,8 @@ inline constexpr float poisson_switch = 30.0F;
 /// third-order Cornish-Fisher expansion rounded to whole numbers, with the 1/12 that
 /// rounding adds to the variance taken off beforehand (Cornish & Fisher 1938;
 /// Sheppard's correction). Mean, variance and skewness agree to better than 1e-3.
-[[nodiscard]] float poisson_sample(float mean, std::uint32_t word, const NormalTable& table) noexcept;
+[[nodiscard]] float poisson_sample(float mean, std::uint32_t word,
+                                   const NormalTable& table) noexcept;
 
 /// Which row of which frame is being read.
 struct NoiseAddress {

@@ -51,15 +51,16 @@ void add_telegraph(const Scene& scene, const SensorMaps& maps, const Exposure& e
   RandomStream random(scene.seed, stream::telegraph_state, exposure.frame);
   for (const HotPixel& pixel : maps.telegraph) {
     const bool high = (random.bits() & 1U) != 0;
-    if (high) electrons(pixel.x, pixel.y) += static_cast<float>(pixel.e_per_s * exposure.exposure_s);
+    if (high)
+      electrons(pixel.x, pixel.y) += static_cast<float>(pixel.e_per_s * exposure.exposure_s);
   }
 }
 
 /// Everything of the converter that is the same for all pixels of a frame.
 struct Converter {
-  float per_electron = 1.0F;   ///< codes per electron
+  float per_electron = 1.0F;  ///< codes per electron
   float full_well = 0.0F;
-  float knee = 0.0F;           ///< 0: none
+  float knee = 0.0F;  ///< 0: none
   float step = 0.0F;
   float highest = 65535.0F;
   unsigned shift = 0;
@@ -81,7 +82,8 @@ struct Converter {
   }
 };
 
-std::vector<float> column_bias(const Scene& scene, const SensorMaps& maps, const Exposure& exposure) {
+std::vector<float> column_bias(const Scene& scene, const SensorMaps& maps,
+                               const Exposure& exposure) {
   std::vector<float> bias = maps.bias_column_adu;
   const double noise_adu = scene.sensor.column_noise_e / scene.sensor.gain_e_per_adu;
   RandomStream random(scene.seed, stream::column_noise, exposure.frame);
@@ -116,14 +118,16 @@ Grid<std::uint16_t> read_out(const Scene& scene, const SensorMaps& maps, const E
   const NormalTable& normal = NormalTable::shared();
   const auto read_noise = static_cast<float>(sensor.read_noise_e);
   const auto seconds = static_cast<float>(exposure.exposure_s);
-  const auto glow = static_cast<float>(
-      maps.glow_x.empty() ? 0.0 : sensor.glow_e * std::pow(exposure.exposure_s / 100.0, sensor.glow_power));
+  const auto glow =
+      static_cast<float>(maps.glow_x.empty() ? 0.0
+                                             : sensor.glow_e * std::pow(exposure.exposure_s / 100.0,
+                                                                        sensor.glow_power));
   Grid<std::uint16_t> codes(sensor.width, sensor.height);
   parallel_bands(threads, sensor.height, band_rows, [&](int y0, int y1) {
     const auto width = static_cast<std::size_t>(sensor.width);
     std::vector<float> read(width);
-    auto hit = std::lower_bound(hits.begin(), hits.end(), y0,
-                                [](const Hit& h, int y) { return h.y < y; });
+    auto hit =
+        std::lower_bound(hits.begin(), hits.end(), y0, [](const Hit& h, int y) { return h.y < y; });
     for (int y = y0; y < y1; ++y) {
       const auto row = electrons.row(y);
       const auto dark = maps.dark_rate.cview().row(y);

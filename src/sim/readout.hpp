@@ -13,9 +13,9 @@ namespace coldframe::sim {
 
 /// One exposure's own circumstances.
 struct Exposure {
-  std::uint32_t frame = 0;     ///< number that names the random streams
+  std::uint32_t frame = 0;  ///< number that names the random streams
   double exposure_s = 0.0;
-  double cosmic_rays = 0.0;    ///< mean number
+  double cosmic_rays = 0.0;  ///< mean number
 };
 
 /// Highest code the converter gives (before the shift).

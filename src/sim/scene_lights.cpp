@@ -19,8 +19,8 @@ struct Group {
   SubScene common;
   std::string filter;
   int count = 24;
-  double seeing_sd = 0.15;     ///< px
-  double dither_px = 10.0;     ///< shifts are uniform within +- this
+  double seeing_sd = 0.15;              ///< px
+  double dither_px = 10.0;              ///< shifts are uniform within +- this
   double drift_x = 0.0, drift_y = 0.0;  ///< over the whole group
   double rotation_total_deg = 0.0;      ///< from -half to +half
   int flip_at = -1;
@@ -81,7 +81,8 @@ std::vector<SubScene> draw_group(const Group& group, std::uint64_t seed, std::si
     sub.shift_y = group.dither_px * (2.0 * random.uniform() - 1.0) + group.drift_y * (phase - 0.5);
     sub.rotation_deg = group.rotation_total_deg * (phase - 0.5);
     sub.flipped = group.flip_at >= 0 && i >= group.flip_at;
-    sub.transparency *= std::clamp(1.0 - group.transparency_sd * std::abs(random.normal()), 0.05, 1.0);
+    sub.transparency *=
+        std::clamp(1.0 - group.transparency_sd * std::abs(random.normal()), 0.05, 1.0);
     subs.push_back(sub);
   }
   return subs;
@@ -112,9 +113,10 @@ void add_group(const Json& value, const std::string& file, const std::string& wh
     apply_override(group.overrides[i], file, fmt::format("{}.overrides[{}]", where, i), subs);
   }
   if (std::find(scene.filters.begin(), scene.filters.end(), group.filter) == scene.filters.end()) {
-    throw Error(ErrorKind::usage, file,
-                fmt::format("key '{}.filter' is \"{}\": must be one of \"filters\"", where, group.filter),
-                "add it to \"filters\" or name another");
+    throw Error(
+        ErrorKind::usage, file,
+        fmt::format("key '{}.filter' is \"{}\": must be one of \"filters\"", where, group.filter),
+        "add it to \"filters\" or name another");
   }
   scene.lights.insert(scene.lights.end(), subs.begin(), subs.end());
 }

@@ -38,15 +38,16 @@ Json parse_strict(std::string_view text, std::string_view name) {
   try {
     root = Json::parse(text.begin(), text.end(), watch);
   } catch (const Json::exception& fault) {
-    std::string detail = fault.what();  // "[json.exception...] parse error at line 3, column 5: ..."
+    std::string detail =
+        fault.what();  // "[json.exception...] parse error at line 3, column 5: ..."
     const auto bracket = detail.find("] ");
     if (bracket != std::string::npos) detail = detail.substr(bracket + 2);
     throw Error(ErrorKind::usage, std::string(name), "is not valid JSON: " + detail,
                 "mend the scene's syntax");
   }
   if (!twice.empty()) {
-    throw Error(ErrorKind::usage, std::string(name), "key '" + twice + "' stands twice in one object",
-                "keep one of them");
+    throw Error(ErrorKind::usage, std::string(name),
+                "key '" + twice + "' stands twice in one object", "keep one of them");
   }
   return root;
 }
@@ -55,8 +56,9 @@ ObjectReader::ObjectReader(const Json& object, std::string file, std::string whe
     : object_(&object), file_(std::move(file)), where_(std::move(where)) {
   if (!object.is_object()) {
     throw Error(ErrorKind::usage, file_,
-                where_.empty() ? std::string("is no JSON object")
-                               : fmt::format("key '{}' is {}: must be an object", where_, quoted(object)),
+                where_.empty()
+                    ? std::string("is no JSON object")
+                    : fmt::format("key '{}' is {}: must be an object", where_, quoted(object)),
                 "write { ... } there");
   }
 }
@@ -68,7 +70,8 @@ std::string ObjectReader::path_of(std::string_view key) const {
 void ObjectReader::refuse(std::string_view key, const std::string& must) const {
   const auto found = object_->find(std::string(key));
   const std::string value = found == object_->end() ? "missing" : "is " + quoted(*found);
-  throw Error(ErrorKind::usage, file_, fmt::format("key '{}' {}: must be {}", path_of(key), value, must),
+  throw Error(ErrorKind::usage, file_,
+              fmt::format("key '{}' {}: must be {}", path_of(key), value, must),
               "correct the scene");
 }
 
@@ -106,7 +109,8 @@ void ObjectReader::text(const char* key, std::string& target) {
   if (!value->is_string()) refuse(key, "text");
   target = value->get<std::string>();
   // FITS cards hold printable ASCII only.
-  const bool clean = std::all_of(target.begin(), target.end(), [](char c) { return c >= ' ' && c <= '~'; });
+  const bool clean =
+      std::all_of(target.begin(), target.end(), [](char c) { return c >= ' ' && c <= '~'; });
   if (!clean || target.size() > 60) refuse(key, "at most 60 printable ASCII characters");
 }
 
@@ -124,7 +128,8 @@ void ObjectReader::rgb(const char* key, std::array<double, 3>& target, double le
   if (!value->is_array() || value->size() != 3) refuse(key, must);
   for (std::size_t i = 0; i < 3; ++i) {
     const Json& part = (*value)[i];
-    if (!part.is_number() || part.get<double>() < least || part.get<double>() > most) refuse(key, must);
+    if (!part.is_number() || part.get<double>() < least || part.get<double>() > most)
+      refuse(key, must);
     target[i] = part.get<double>();
   }
 }
@@ -135,7 +140,8 @@ void ObjectReader::pair(const char* key, double& x, double& y, double least, dou
   const std::string must = fmt::format("two numbers [x, y] from {:g} to {:g}", least, most);
   if (!value->is_array() || value->size() != 2) refuse(key, must);
   for (const Json& part : *value) {
-    if (!part.is_number() || part.get<double>() < least || part.get<double>() > most) refuse(key, must);
+    if (!part.is_number() || part.get<double>() < least || part.get<double>() > most)
+      refuse(key, must);
   }
   x = (*value)[0].get<double>();
   y = (*value)[1].get<double>();

@@ -46,7 +46,8 @@ void apply_dust(Grid<float>& map, const std::vector<Dust>& grains, double shift)
     const int reach = static_cast<int>(grain.outer) + 3;
     const int x = static_cast<int>(cx);
     const int y = static_cast<int>(cy);
-    const Rect box = whole(map.size()).intersect({x - reach, y - reach, x + reach + 1, y + reach + 1});
+    const Rect box =
+        whole(map.size()).intersect({x - reach, y - reach, x + reach + 1, y + reach + 1});
     for (int v = box.y0; v < box.y1; ++v) {
       for (int u = box.x0; u < box.x1; ++u) {
         const double r = std::hypot(u - cx, v - cy);
@@ -73,8 +74,8 @@ Grid<float> smooth_response(const Scene& scene, Threads threads) {
       for (int x = 0; x < sensor.width; ++x) {
         const double r2 = (x - cx) * (x - cx) + (y - cy) * (y - cy);
         const double fall = 1.0 + per_px2 * r2;
-        const double pixel = 1.0 + sensor.pixel_response_sd *
-                                       static_cast<double>(normal.sample(random.bits()));
+        const double pixel =
+            1.0 + sensor.pixel_response_sd * static_cast<double>(normal.sample(random.bits()));
         row[static_cast<std::size_t>(x)] =
             static_cast<float>(std::max(0.05, pixel) / (fall * fall));
       }
@@ -92,7 +93,8 @@ Grid<float> ordinary_dark(const Scene& scene, Threads threads) {
       RandomStream random(scene.seed, stream::dark_spread, static_cast<std::uint64_t>(y));
       for (float& rate : map.row(y)) {
         const double z = static_cast<double>(normal.sample(random.bits()));
-        rate = static_cast<float>(sensor.dark_e_per_s * std::max(0.0, 1.0 + sensor.dark_spread * z));
+        rate =
+            static_cast<float>(sensor.dark_e_per_s * std::max(0.0, 1.0 + sensor.dark_spread * z));
       }
     }
   });
@@ -147,20 +149,21 @@ SensorMaps make_sensor_maps(const Scene& scene, Threads threads) {
   apply_dust(maps.light_response, grains, scene.optics.dust_moved_px);
 
   maps.dark_rate = ordinary_dark(scene, threads);
-  maps.hot = scatter_pixels(scene, sensor.hot_pixel_share, stream::hot_pixels, [&](RandomStream& r) {
-    return -sensor.hot_pixel_e_per_s * std::log(1.0 - r.uniform());
-  });
-  for (const HotPixel& hot : maps.hot) maps.dark_rate(hot.x, hot.y) += static_cast<float>(hot.e_per_s);
+  maps.hot = scatter_pixels(
+      scene, sensor.hot_pixel_share, stream::hot_pixels,
+      [&](RandomStream& r) { return -sensor.hot_pixel_e_per_s * std::log(1.0 - r.uniform()); });
+  for (const HotPixel& hot : maps.hot)
+    maps.dark_rate(hot.x, hot.y) += static_cast<float>(hot.e_per_s);
   std::stable_sort(maps.hot.begin(), maps.hot.end(),
                    [](const HotPixel& a, const HotPixel& b) { return a.e_per_s > b.e_per_s; });
-  maps.telegraph = scatter_pixels(scene, sensor.telegraph_share, stream::telegraph_pixels,
-                                  [&](RandomStream& r) {
-                                    return 0.01 * sensor.telegraph_e * (0.5 + r.uniform());
-                                  });
+  maps.telegraph = scatter_pixels(
+      scene, sensor.telegraph_share, stream::telegraph_pixels,
+      [&](RandomStream& r) { return 0.01 * sensor.telegraph_e * (0.5 + r.uniform()); });
 
   for (int x = 0; x < sensor.width; ++x) {
     RandomStream random(scene.seed, stream::bias_columns, static_cast<std::uint64_t>(x));
-    maps.bias_column_adu.push_back(static_cast<float>(0.5 * sensor.bias_structure_adu * random.normal()));
+    maps.bias_column_adu.push_back(
+        static_cast<float>(0.5 * sensor.bias_structure_adu * random.normal()));
   }
   maps.bias_slope_adu = sensor.bias_structure_adu;
   if (sensor.glow_e > 0.0) {

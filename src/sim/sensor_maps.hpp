@@ -13,10 +13,11 @@ namespace coldframe::sim {
 
 struct SensorMaps {
   Grid<float> light_response;  ///< vignetting x dust x pixel response, 1 at the centre
-  Grid<float> flat_response;   ///< the same with the dust where it lay for the flats; empty when alike
-  Grid<float> dark_rate;       ///< e/s, hot pixels included
+  Grid<float>
+      flat_response;      ///< the same with the dust where it lay for the flats; empty when alike
+  Grid<float> dark_rate;  ///< e/s, hot pixels included
   std::vector<float> bias_column_adu;
-  double bias_slope_adu = 0.0; ///< from the first to the last row
+  double bias_slope_adu = 0.0;  ///< from the first to the last row
   std::vector<HotPixel> hot;
   std::vector<HotPixel> cold;
   std::vector<HotPixel> telegraph;

@@ -130,7 +130,9 @@ const Truth& Simulator::truth() const noexcept { return state_->truth; }
 PlaneView<const float> Simulator::flat_response() const noexcept {
   return state_->maps.light_response.cview();
 }
-PlaneView<const float> Simulator::dark_rate() const noexcept { return state_->maps.dark_rate.cview(); }
+PlaneView<const float> Simulator::dark_rate() const noexcept {
+  return state_->maps.dark_rate.cview();
+}
 
 Grid<float> Simulator::expected_light(const FramePlan& frame, Threads threads) const {
   return light_on_sensor(state_->scene, state_->sub(frame),
@@ -141,14 +143,16 @@ Grid<float> Simulator::expected_light(const FramePlan& frame, Threads threads) c
 Grid<std::uint16_t> Simulator::render(const FramePlan& frame, Threads threads) const {
   const Scene& scene = state_->scene;
   Exposure exposure;
-  exposure.frame = (static_cast<std::uint32_t>(frame.kind) << 24U) + static_cast<std::uint32_t>(frame.index);
+  exposure.frame =
+      (static_cast<std::uint32_t>(frame.kind) << 24U) + static_cast<std::uint32_t>(frame.index);
   exposure.exposure_s = frame.exposure_s;
   exposure.cosmic_rays = scene.dark_cosmic_rays * frame.exposure_s / 100.0;
   Grid<float> electrons;
   if (frame.kind == FrameKind::light) {
     exposure.cosmic_rays = state_->sub(frame).cosmic_rays;
     electrons = expected_light(frame, threads);
-    for (const TrueTrail& trail : state_->truth.subs[static_cast<std::size_t>(frame.index)].trails) {
+    for (const TrueTrail& trail :
+         state_->truth.subs[static_cast<std::size_t>(frame.index)].trails) {
       add_trail(electrons.view(), 0, electrons.height(), trail);
     }
     apply_response(electrons, state_->maps.response(frame.kind), threads);

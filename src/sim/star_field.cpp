@@ -61,8 +61,7 @@ void set_position(TrueStar& star, const Scene& scene) noexcept {
   const double down = std::cos(dec0) - eta * std::sin(dec0);
   const double ra = scene.sky.ra_deg + std::atan2(xi, down) / degree;
   star.ra_deg = ra - 360.0 * std::floor(ra / 360.0);
-  star.dec_deg =
-      std::atan2(std::sin(dec0) + eta * std::cos(dec0), std::hypot(xi, down)) / degree;
+  star.dec_deg = std::atan2(std::sin(dec0) + eta * std::cos(dec0), std::hypot(xi, down)) / degree;
   star.magnitude = scene.sky.zero_point_mag - 2.5 * std::log10(star.flux_e_per_s);
 }
 
@@ -81,8 +80,9 @@ TrueStar draw_field_star(const Scene& scene, const Field& field, std::uint64_t i
 TrueStar draw_cluster_star(const Scene& scene, std::uint64_t index) {
   const SkyScene& sky = scene.sky;
   RandomStream random(scene.seed, stream::cluster_stars, index);
-  const double radius = sky.cluster_core_px *
-                        draw_king_radius(random.uniform(), sky.cluster_tidal_px / sky.cluster_core_px);
+  const double radius =
+      sky.cluster_core_px *
+      draw_king_radius(random.uniform(), sky.cluster_tidal_px / sky.cluster_core_px);
   const double angle = 2.0 * std::numbers::pi * random.uniform();
   TrueStar star;
   star.x = sky.cluster_x * (scene.sensor.width - 1) + radius * std::cos(angle);
@@ -91,7 +91,8 @@ TrueStar draw_cluster_star(const Scene& scene, std::uint64_t index) {
       draw_magnitude(random.uniform(), sky.cluster_magnitude_slope, sky.cluster_magnitude_range);
   star.flux_e_per_s = sky.cluster_brightest_e_per_s * std::pow(10.0, -0.4 * magnitude);
   // Giants are red, the fainter stars bluer.
-  const double share = sky.cluster_magnitude_range > 0.0 ? magnitude / sky.cluster_magnitude_range : 0.5;
+  const double share =
+      sky.cluster_magnitude_range > 0.0 ? magnitude / sky.cluster_magnitude_range : 0.5;
   set_colour(sky.colour_sd * (1.2 - 2.0 * share + 0.4 * random.normal()), star.colour);
   star.cluster = true;
   return star;
@@ -105,8 +106,8 @@ Transform sky_to_sub(const SubScene& sub, Size frame) noexcept {
   const double s = std::sin(angle);
   const double cx = 0.5 * (frame.width - 1);
   const double cy = 0.5 * (frame.height - 1);
-  Transform transform =
-      Transform::affine(c, -s, cx - c * cx + s * cy + sub.shift_x, s, c, cy - s * cx - c * cy + sub.shift_y);
+  Transform transform = Transform::affine(c, -s, cx - c * cx + s * cy + sub.shift_x, s, c,
+                                          cy - s * cx - c * cy + sub.shift_y);
   transform.model = TransformModel::similarity;
   return transform;
 }

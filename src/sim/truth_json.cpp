@@ -73,8 +73,12 @@ Json sub_facts(const TrueSub& sub) {
   const auto& m = sub.sky_to_sub.matrix;
   Json trails = Json::array();
   for (const TrueTrail& trail : sub.trails) {
-    trails.push_back({{"x1", trail.x1}, {"y1", trail.y1}, {"x2", trail.x2}, {"y2", trail.y2},
-                      {"peak_e", trail.peak_e}, {"fwhm_px", trail.fwhm_px},
+    trails.push_back({{"x1", trail.x1},
+                      {"y1", trail.y1},
+                      {"x2", trail.x2},
+                      {"y2", trail.y2},
+                      {"peak_e", trail.peak_e},
+                      {"fwhm_px", trail.fwhm_px},
                       {"wing_share", trail.wing_share}});
   }
   Json matrix = Json::array();

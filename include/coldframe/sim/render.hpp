@@ -18,44 +18,45 @@ namespace coldframe::sim {
 /// A frame of the session before it is rendered.
 struct FramePlan {
   FrameKind kind = FrameKind::light;
-  int index = 0;             ///< within its kind, over all filters
-  std::string filter;        ///< lights and flats
-  std::string path;          ///< relative, e.g. "lights/wren_L_0001.fits"
+  int index = 0;       ///< within its kind, over all filters
+  std::string filter;  ///< lights and flats
+  std::string path;    ///< relative, e.g. "lights/wren_L_0001.fits"
   double exposure_s = 0.0;
-  double start_s = 0.0;      ///< since the session's start
+  double start_s = 0.0;  ///< since the session's start
 };
 [[nodiscard]] std::vector<FramePlan> plan_frames(const Scene& scene);
 
 struct TrueStar {
-  double x = 0.0, y = 0.0;   ///< on the sky grid = pixel grid of an undithered, unrotated frame
-  double flux_e_per_s = 0.0; ///< through a clear sky, centre of the field (before vignetting)
-  double colour[3] = {1, 1, 1};  ///< relative response in red, green, blue (filters R, G, B or a mosaic)
+  double x = 0.0, y = 0.0;    ///< on the sky grid = pixel grid of an undithered, unrotated frame
+  double flux_e_per_s = 0.0;  ///< through a clear sky, centre of the field (before vignetting)
+  double colour[3] = {1, 1,
+                      1};  ///< relative response in red, green, blue (filters R, G, B or a mosaic)
   bool cluster = false;
   double ra_deg = 0.0, dec_deg = 0.0;  ///< gnomonic about the scene's position
   double magnitude = 0.0;
 };
 struct TrueTrail {
   double x1 = 0.0, y1 = 0.0, x2 = 0.0, y2 = 0.0;  ///< sub's pixels
-  double peak_e = 0.0, fwhm_px = 0.0;  ///< before vignetting
-  double wing_share = 0.0;   ///< height of a second part four times as wide
+  double peak_e = 0.0, fwhm_px = 0.0;             ///< before vignetting
+  double wing_share = 0.0;                        ///< height of a second part four times as wide
 };
 struct TrueSub {
   std::string path;
   Transform sky_to_sub;
-  double fwhm_px = 0.0;           ///< as recorded at the frame's centre, pixel response included
-  double fwhm_optical_px = 0.0;   ///< before the pixel
+  double fwhm_px = 0.0;          ///< as recorded at the frame's centre, pixel response included
+  double fwhm_optical_px = 0.0;  ///< before the pixel
   double ellipticity = 0.0;
-  double sky_e = 0.0;             ///< at the frame's centre, before the flat; green of a mosaic
+  double sky_e = 0.0;  ///< at the frame's centre, before the flat; green of a mosaic
   double transparency = 1.0;
   double exposure_s = 0.0;
   bool flipped = false;
-  double noise_e = 0.0;           ///< of a sky pixel at the centre: photons and read noise
+  double noise_e = 0.0;  ///< of a sky pixel at the centre: photons and read noise
   std::vector<TrueTrail> trails;
-  std::string spoiled;            ///< "", "smeared", "jump", "clouded"
+  std::string spoiled;  ///< "", "smeared", "jump", "clouded"
 };
 struct HotPixel {
   int x = 0, y = 0;
-  double e_per_s = 0.0;           ///< above the ordinary dark current
+  double e_per_s = 0.0;  ///< above the ordinary dark current
 };
 /// Everything a test may want to know.
 struct Truth {
