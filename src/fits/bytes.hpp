@@ -56,7 +56,8 @@ class ByteSource {
 /// Opens a regular, non-empty file; gzip is known by its first two bytes, not by the name.
 [[nodiscard]] std::unique_ptr<ByteSource> open_bytes(const std::filesystem::path& path);
 
-/// Opens for reading after the checks that belong before (exists, regular file). Throws Error(input).
+/// Opens for reading after the checks that belong before (exists, regular file). Throws
+/// Error(input).
 [[nodiscard]] Descriptor open_regular_file(const std::filesystem::path& path);
 
 struct FileStamp {

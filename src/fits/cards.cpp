@@ -13,10 +13,11 @@ bool is_digit(char c) noexcept { return c >= '0' && c <= '9'; }
 bool is_utf8(std::string_view text) noexcept {
   for (std::size_t i = 0; i < text.size();) {
     const auto lead = static_cast<unsigned char>(text[i]);
-    const std::size_t length = lead < 0x80U ? 1 : lead >= 0xF0U && lead < 0xF5U ? 4
-                               : lead >= 0xE0U && lead < 0xF0U                  ? 3
-                               : lead >= 0xC2U && lead < 0xE0U                  ? 2
-                                                                                : 0;
+    const std::size_t length = lead < 0x80U                    ? 1
+                               : lead >= 0xF0U && lead < 0xF5U ? 4
+                               : lead >= 0xE0U && lead < 0xF0U ? 3
+                               : lead >= 0xC2U && lead < 0xE0U ? 2
+                                                               : 0;
     if (length == 0 || i + length > text.size()) return false;
     for (std::size_t k = 1; k < length; ++k) {
       if ((static_cast<unsigned char>(text[i + k]) & 0xC0U) != 0x80U) return false;
@@ -160,16 +161,16 @@ void join_continued(Card& first, std::string_view line) {
 
 /// Numbers of the layout: a letter-for-letter list, since a mistaken skip would lose a card.
 constexpr std::array<std::string_view, 27> structural_names{
-    "SIMPLE",   "BITPIX",   "NAXIS",    "EXTEND",   "XTENSION", "PCOUNT",  "GCOUNT",
-    "GROUPS",   "BZERO",    "BSCALE",   "BLANK",    "CHECKSUM", "DATASUM", "TFIELDS",
-    "THEAP",    "END",      "ZIMAGE",   "ZCMPTYPE", "ZBITPIX",  "ZNAXIS",  "ZSIMPLE",
-    "ZTENSION", "ZEXTEND",  "ZHECKSUM", "ZDATASUM", "CONTINUE", "LONGSTRN"};
-constexpr std::array<std::string_view, 9> structural_more{
-    "ZQUANTIZ", "ZDITHER0", "ZBLANK", "ZPCOUNT", "ZGCOUNT",
-    "ZMASKCMP", "ZBLOCKED", "BLOCKED", "INHERIT"};
+    "SIMPLE",   "BITPIX",  "NAXIS",    "EXTEND",   "XTENSION", "PCOUNT",  "GCOUNT",
+    "GROUPS",   "BZERO",   "BSCALE",   "BLANK",    "CHECKSUM", "DATASUM", "TFIELDS",
+    "THEAP",    "END",     "ZIMAGE",   "ZCMPTYPE", "ZBITPIX",  "ZNAXIS",  "ZSIMPLE",
+    "ZTENSION", "ZEXTEND", "ZHECKSUM", "ZDATASUM", "CONTINUE", "LONGSTRN"};
+constexpr std::array<std::string_view, 9> structural_more{"ZQUANTIZ", "ZDITHER0", "ZBLANK",
+                                                          "ZPCOUNT",  "ZGCOUNT",  "ZMASKCMP",
+                                                          "ZBLOCKED", "BLOCKED",  "INHERIT"};
 constexpr std::array<std::string_view, 16> structural_stems{
-    "NAXIS", "ZNAXIS", "ZTILE", "ZNAME", "ZVAL",  "TTYPE", "TFORM", "TUNIT",
-    "TNULL", "TSCAL",  "TZERO", "TDISP", "TDIM",  "TBCOL", "ZFORM", "ZCTYP"};
+    "NAXIS", "ZNAXIS", "ZTILE", "ZNAME", "ZVAL", "TTYPE", "TFORM", "TUNIT",
+    "TNULL", "TSCAL",  "TZERO", "TDISP", "TDIM", "TBCOL", "ZFORM", "ZCTYP"};
 
 }  // namespace
 
@@ -292,10 +293,10 @@ std::vector<std::string> format_commentary(const Card& card) {
 /// `KEYWORD = ` or `HIERARCH long name = `.
 std::string value_start(std::string_view keyword) {
   std::string name = ascii(keyword);
-  const bool plain = !name.empty() && name.size() <= 8 &&
-                     std::all_of(name.begin(), name.end(), [](char c) {
-                       return (c >= 'A' && c <= 'Z') || is_digit(c) || c == '-' || c == '_';
-                     });
+  const bool plain =
+      !name.empty() && name.size() <= 8 && std::all_of(name.begin(), name.end(), [](char c) {
+        return (c >= 'A' && c <= 'Z') || is_digit(c) || c == '-' || c == '_';
+      });
   if (plain) {
     name.resize(8, ' ');
     return name + "= ";

@@ -51,7 +51,8 @@ std::string encode_checksum(std::uint32_t sum) {
     for (std::size_t k = 0; k < 4; ++k) letters[4 * k + byte] = quarter[k];
   }
   std::string text(letters.size(), '0');
-  for (std::size_t i = 0; i < letters.size(); ++i) {  // one place to the right: the value starts in column 12
+  for (std::size_t i = 0; i < letters.size();
+       ++i) {  // one place to the right: the value starts in column 12
     text[(i + 1) % letters.size()] = static_cast<char>(letters[i]);
   }
   return text;

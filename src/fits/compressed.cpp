@@ -71,7 +71,9 @@ namespace {
 bool parameters_are_sane(const Unit& unit) {
   constexpr int most_parameters = 20;
   const int bitpix = unit.summary.bitpix;
-  const double sample = bitpix == 8 ? 1.0 : bitpix == 16 ? 2.0 : 4.0;  // floats: quantised to 32 bits
+  const double sample = bitpix == 8    ? 1.0
+                        : bitpix == 16 ? 2.0
+                                       : 4.0;  // floats: quantised to 32 bits
   for (int i = 1; i <= most_parameters; ++i) {
     const auto name = unit.cards.text(fmt::format("ZNAME{}", i));
     if (!name) continue;
@@ -79,7 +81,10 @@ bool parameters_are_sane(const Unit& unit) {
     if (*name == "BLOCKSIZE" && value != 16.0 && value != 32.0) return false;
     if (*name == "BYTEPIX" && value != sample) return false;
   }
-  return true;
+  if (!unit.cards.text("ZCMPTYPE").value_or("").starts_with("RICE")) return true;
+  // The library goes by position, whatever the names say.
+  const auto block = unit.cards.real("ZVAL1");
+  return (block == 16.0 || block == 32.0) && unit.cards.real("ZVAL2") == sample && bitpix != 64;
 }
 
 /// The ways whose streams cannot make the library write where it must not: the
@@ -89,7 +94,8 @@ void require_known_method(const Unit& unit, const std::filesystem::path& path) {
                                                   "NOCOMPRESS"};
   const auto method = unit.cards.text("ZCMPTYPE").value_or("");
   if (std::find(known.begin(), known.end(), method) != known.end()) return;
-  throw input_error(path, fmt::format("its image is compressed by '{}', which is not read here", method),
+  throw input_error(path,
+                    fmt::format("its image is compressed by '{}', which is not read here", method),
                     "uncompress it first (funpack)");
 }
 
@@ -118,7 +124,8 @@ TileShape check_tiles(const Unit& unit, const std::filesystem::path& path) {
   std::int64_t tiles = 1;
   std::int64_t pixels = 1;  // of a tile
   for (std::size_t i = 0; i < axes.size(); ++i) {
-    if (sides[i] < 1 || sides[i] > axes[i]) throw broken("its compressed tiles do not fit the image");
+    if (sides[i] < 1 || sides[i] > axes[i])
+      throw broken("its compressed tiles do not fit the image");
     tiles *= (axes[i] + sides[i] - 1) / sides[i];
     pixels *= sides[i];
   }
@@ -129,7 +136,8 @@ TileShape check_tiles(const Unit& unit, const std::filesystem::path& path) {
   if (unit.cards.integer("NAXIS2") != tiles || unit.cards.integer("NAXIS").value_or(0) != 2) {
     throw broken("it holds another number of compressed tiles than its header says");
   }
-  return {sides[0], axes.size() > 1 ? sides[1] : 1};
+  const bool deep = axes.size() > 2;
+  return {sides[0], axes.size() > 1 ? sides[1] : 1, deep ? sides[2] : 1, deep ? axes[2] : 1};
 }
 
 }  // namespace coldframe::fits::detail

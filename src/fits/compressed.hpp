@@ -14,6 +14,8 @@ namespace coldframe::fits::detail {
 struct TileShape {
   std::int64_t width = 0;
   std::int64_t height = 0;
+  std::int64_t depth = 1;   ///< along the third axis
+  std::int64_t planes = 1;  ///< of the image
 };
 
 /// Checks that the tiling fits the image and the table; throws Error(input) otherwise.

@@ -114,12 +114,18 @@ void decode_samples(const SampleFormat& format, const std::byte* raw, float* out
     return;
   }
   switch (format.bitpix) {
-    case 8: return decode_as<std::uint8_t>(format, raw, out, count);
-    case 16: return decode_as<std::int16_t>(format, raw, out, count);
-    case 32: return decode_as<std::int32_t>(format, raw, out, count);
-    case 64: return decode_as<std::int64_t>(format, raw, out, count);
-    case -32: return decode_as<float>(format, raw, out, count);
-    default: return decode_as<double>(format, raw, out, count);
+    case 8:
+      return decode_as<std::uint8_t>(format, raw, out, count);
+    case 16:
+      return decode_as<std::int16_t>(format, raw, out, count);
+    case 32:
+      return decode_as<std::int32_t>(format, raw, out, count);
+    case 64:
+      return decode_as<std::int64_t>(format, raw, out, count);
+    case -32:
+      return decode_as<float>(format, raw, out, count);
+    default:
+      return decode_as<double>(format, raw, out, count);
   }
 }
 

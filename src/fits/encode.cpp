@@ -15,11 +15,15 @@ std::size_t sample_bytes(SampleType type) noexcept {
 
 int bitpix_of(SampleType type) noexcept {
   switch (type) {
-    case SampleType::float32: return -32;
-    case SampleType::uint8: return 8;
+    case SampleType::float32:
+      return -32;
+    case SampleType::uint8:
+      return 8;
     case SampleType::uint16:
-    case SampleType::int16: return 16;
-    case SampleType::int32: return 32;
+    case SampleType::int16:
+      return 16;
+    case SampleType::int32:
+      return 32;
   }
   return -32;
 }
@@ -82,11 +86,16 @@ void encode_integer(std::span<const Value> values, std::byte* out) noexcept {
 template <typename Value>
 void encode_samples(SampleType type, std::span<const Value> values, std::byte* out) noexcept {
   switch (type) {
-    case SampleType::float32: return encode_float(values, out);
-    case SampleType::uint8: return encode_integer<std::uint8_t>(values, out);
-    case SampleType::uint16: return encode_integer<std::uint16_t>(values, out);
-    case SampleType::int16: return encode_integer<std::int16_t>(values, out);
-    case SampleType::int32: return encode_integer<std::int32_t>(values, out);
+    case SampleType::float32:
+      return encode_float(values, out);
+    case SampleType::uint8:
+      return encode_integer<std::uint8_t>(values, out);
+    case SampleType::uint16:
+      return encode_integer<std::uint16_t>(values, out);
+    case SampleType::int16:
+      return encode_integer<std::int16_t>(values, out);
+    case SampleType::int32:
+      return encode_integer<std::int32_t>(values, out);
   }
 }
 

@@ -23,9 +23,9 @@ class PlainData final : public ImageData {
     // Neighbouring rows in one read when the rectangle takes most of each.
     const bool together = 4 * wanted >= row;
     const std::size_t rows =
-        together ? std::clamp<std::size_t>(chunk_bytes / row, 1,
-                                           static_cast<std::size_t>(rect.height()))
-                 : 1;
+        together
+            ? std::clamp<std::size_t>(chunk_bytes / row, 1, static_cast<std::size_t>(rect.height()))
+            : 1;
     std::vector<std::byte> raw((rows - 1) * row + wanted);
     for (int y = rect.y0; y < rect.y1;) {
       const int count = std::min(static_cast<int>(rows), rect.y1 - y);
@@ -57,8 +57,12 @@ class PlainData final : public ImageData {
 
 class CompressedData final : public ImageData {
  public:
-  CompressedData(CfitsioHandle handle, std::unique_ptr<ByteSource> watch, CompressedLayout layout)
-      : handle_(std::move(handle)), watch_(std::move(watch)), layout_(std::move(layout)) {}
+  CompressedData(CfitsioHandle handle, std::unique_ptr<ByteSource> watch, CompressedLayout layout,
+                 TileGuard guard)
+      : handle_(std::move(handle)),
+        watch_(std::move(watch)),
+        layout_(std::move(layout)),
+        guard_(std::move(guard)) {}
 
   void fill(int plane, const Rect& rect, PlaneView<float> values) const override {
     if (watch_) watch_->check_unchanged();
@@ -89,6 +93,7 @@ class CompressedData final : public ImageData {
 
  private:
   void read(int plane, const Rect& rect, float* out) const {
+    guard_.check(handle_, plane, rect);
     constexpr std::size_t most_axes = 9;
     std::array<long, most_axes> first{};
     std::array<long, most_axes> last{};
@@ -113,6 +118,7 @@ class CompressedData final : public ImageData {
   std::unique_ptr<ByteSource> watch_;
   CompressedLayout layout_;
   mutable std::mutex mutex_;
+  mutable TileGuard guard_;
   mutable std::vector<float> scratch_;
 };
 
@@ -124,8 +130,9 @@ std::unique_ptr<ImageData> plain_data(std::unique_ptr<ByteSource> bytes, std::ui
 }
 
 std::unique_ptr<ImageData> compressed_data(CfitsioHandle handle, std::unique_ptr<ByteSource> watch,
-                                           CompressedLayout layout) {
-  return std::make_unique<CompressedData>(std::move(handle), std::move(watch), std::move(layout));
+                                           CompressedLayout layout, TileGuard guard) {
+  return std::make_unique<CompressedData>(std::move(handle), std::move(watch), std::move(layout),
+                                          std::move(guard));
 }
 
 }  // namespace coldframe::fits::detail

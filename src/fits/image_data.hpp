@@ -8,6 +8,7 @@
 #include "coldframe/core/image.hpp"
 #include "fits/cfitsio_handle.hpp"
 #include "fits/decode.hpp"
+#include "fits/tile_guard.hpp"
 
 namespace coldframe::fits::detail {
 
@@ -26,12 +27,12 @@ class ImageData {
 struct CompressedLayout {
   std::filesystem::path path;
   Size size;
-  int axes = 2;        ///< of the stored image, trailing ones included
+  int axes = 2;  ///< of the stored image, trailing ones included
   int tile_height = 1;
 };
 /// `watch` (may be null) is asked before every read whether the file is still the same.
 [[nodiscard]] std::unique_ptr<ImageData> compressed_data(CfitsioHandle handle,
                                                          std::unique_ptr<ByteSource> watch,
-                                                         CompressedLayout layout);
+                                                         CompressedLayout layout, TileGuard guard);
 
 }  // namespace coldframe::fits::detail

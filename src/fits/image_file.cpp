@@ -46,7 +46,8 @@ std::pair<Size, int> accepted_shape(const Unit& unit, const std::filesystem::pat
                       "split it into pictures of two axes");
   }
   if (axes[0] > longest_side || axes[1] > longest_side || axes[0] * axes[1] > most_pixels) {
-    throw input_error(path, fmt::format("its image of {} x {} pixels is too large", axes[0], axes[1]),
+    throw input_error(path,
+                      fmt::format("its image of {} x {} pixels is too large", axes[0], axes[1]),
                       "cut it into parts of at most 100000 pixels a side");
   }
   return {Size{static_cast<int>(axes[0]), static_cast<int>(axes[1])}, static_cast<int>(planes)};
@@ -97,11 +98,12 @@ std::unique_ptr<ImageData> open_tiles(const std::filesystem::path& path, const U
   CompressedLayout layout{path, size, static_cast<int>(unit.summary.axes.size()),
                           static_cast<int>(tile.height)};
   const bool inflated = bytes->gzipped();
-  CfitsioHandle handle = inflated ? CfitsioHandle::open_memory(path, bytes->take())
-                                  : CfitsioHandle::open_disk(path);
+  CfitsioHandle handle =
+      inflated ? CfitsioHandle::open_memory(path, bytes->take()) : CfitsioHandle::open_disk(path);
   handle.move_to(unit.summary.number);
   if (inflated) bytes.reset();
-  return compressed_data(std::move(handle), std::move(bytes), std::move(layout));
+  return compressed_data(std::move(handle), std::move(bytes), std::move(layout),
+                         TileGuard(unit, tile));
 }
 
 }  // namespace
@@ -131,9 +133,10 @@ std::unique_ptr<ImageFile> ImageFile::open(const std::filesystem::path& path,
   state->data = unit.summary.compressed
                     ? open_tiles(path, unit, state->size, tile, std::move(bytes))
                     : plain_data(std::move(bytes), unit.data_offset, state->size, state->format);
-  state->info = interpret_header(state->header, state->size, state->planes,
-                                 path.filename().string());
-  return std::unique_ptr<ImageFile>(new ImageFile(std::move(state)));  // NOLINT: private constructor
+  state->info =
+      interpret_header(state->header, state->size, state->planes, path.filename().string());
+  return std::unique_ptr<ImageFile>(
+      new ImageFile(std::move(state)));  // NOLINT: private constructor
 }
 
 Size ImageFile::size() const noexcept { return state_->size; }

@@ -95,7 +95,8 @@ std::vector<std::int64_t> read_axes(const HeaderReader& header, const std::strin
     throw header.broken(fmt::format("{} in its header is out of range", count_keyword));
   }
   std::vector<std::int64_t> axes;
-  for (std::int64_t i = 1; i <= count; ++i) axes.push_back(header.axis(fmt::format("{}{}", stem, i)));
+  for (std::int64_t i = 1; i <= count; ++i)
+    axes.push_back(header.axis(fmt::format("{}{}", stem, i)));
   return axes;
 }
 
@@ -103,7 +104,8 @@ int read_bitpix(const HeaderReader& header, const std::string& keyword) {
   const std::int64_t bitpix = header.required(keyword);
   constexpr std::array<std::int64_t, 6> valid{8, 16, 32, 64, -32, -64};
   if (std::find(valid.begin(), valid.end(), bitpix) == valid.end()) {
-    throw header.broken(fmt::format("{} in its header is {}, which no FITS image has", keyword, bitpix));
+    throw header.broken(
+        fmt::format("{} in its header is {}, which no FITS image has", keyword, bitpix));
   }
   return static_cast<int>(bitpix);
 }
@@ -118,8 +120,7 @@ void describe(const HeaderReader& header, Unit& unit) {
   summary.name = cards.text("EXTNAME").value_or("");
   const std::string kind = cards.text("XTENSION").value_or("IMAGE");
   if (unit.summary.number == 0 || kind == "IMAGE" || kind == "IUEIMAGE") return;
-  summary.kind =
-      kind == "TABLE" ? HduSummary::Kind::ascii_table : HduSummary::Kind::binary_table;
+  summary.kind = kind == "TABLE" ? HduSummary::Kind::ascii_table : HduSummary::Kind::binary_table;
   if (kind != "BINTABLE" || !cards.logical("ZIMAGE").value_or(false)) return;
   summary.kind = HduSummary::Kind::image;
   summary.compressed = true;
@@ -182,10 +183,10 @@ void require_data(const Unit& unit, ByteSource& bytes, const std::filesystem::pa
   // The padding of the last block is forgiven: some programs leave it out.
   const std::uint64_t end = unit.data_offset + unit.data_bytes;
   if (bytes.reaches(end)) return;
-  throw input_error(path,
-                    fmt::format("file is shorter than its header says ({} of {} bytes)",
-                                bytes.known_size(), end),
-                    copy_again);
+  throw input_error(
+      path,
+      fmt::format("file is shorter than its header says ({} of {} bytes)", bytes.known_size(), end),
+      copy_again);
 }
 
 bool holds_image(const Unit& unit) noexcept {

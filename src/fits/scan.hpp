@@ -17,9 +17,9 @@ struct Unit {
   HduSummary summary;
   std::uint64_t header_offset = 0;
   std::uint64_t data_offset = 0;
-  std::uint64_t data_bytes = 0;   ///< without padding
+  std::uint64_t data_bytes = 0;    ///< without padding
   std::uint64_t padded_bytes = 0;  ///< whole blocks
-  std::string characters;         ///< the cards, END not included
+  std::string characters;          ///< the cards, END not included
   Header cards;
 };
 

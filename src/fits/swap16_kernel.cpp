@@ -13,7 +13,8 @@ namespace coldframe::fits::detail::HWY_NAMESPACE {
 namespace hn = hwy::HWY_NAMESPACE;
 
 void decode16_vector(const std::uint8_t* HWY_RESTRICT codes, float* HWY_RESTRICT out,
-                     std::size_t count, std::int32_t offset) {  // noexcept is not for Highway's table
+                     std::size_t count,
+                     std::int32_t offset) {  // noexcept is not for Highway's table
   std::size_t i = 0;
 #if HWY_TARGET != HWY_SCALAR  // one lane holds no two bytes: the loop below is that target
   const hn::ScalableTag<float> floats;

@@ -52,8 +52,12 @@ void put(const std::string& value, std::byte* out, std::size_t width) {
 }
 
 struct FormOf {
-  std::pair<std::size_t, std::string> operator()(const std::vector<double>&) const { return {8, "D"}; }
-  std::pair<std::size_t, std::string> operator()(const std::vector<float>&) const { return {4, "E"}; }
+  std::pair<std::size_t, std::string> operator()(const std::vector<double>&) const {
+    return {8, "D"};
+  }
+  std::pair<std::size_t, std::string> operator()(const std::vector<float>&) const {
+    return {4, "E"};
+  }
   std::pair<std::size_t, std::string> operator()(const std::vector<std::int32_t>&) const {
     return {4, "J"};
   }
@@ -97,7 +101,8 @@ std::vector<Card> TableBytes::layout() const {
   layout.set("PCOUNT", 0, "no heap");
   layout.set("GCOUNT", 1, "one group");
   layout.set("TFIELDS", static_cast<std::int64_t>(fields_.size()), "columns");
-  if (!table_.name.empty()) layout.set("EXTNAME", std::string_view(table_.name), "name of this unit");
+  if (!table_.name.empty())
+    layout.set("EXTNAME", std::string_view(table_.name), "name of this unit");
   for (std::size_t i = 0; i < fields_.size(); ++i) {
     const TableColumn& column = table_.columns[i];
     layout.set(fmt::format("TTYPE{}", i + 1), std::string_view(column.name));

@@ -1,5 +1,6 @@
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <array>
 #include <limits>
 #include <utility>
@@ -49,7 +50,8 @@ class TableReader {
     if (column.name.empty()) column.name = fmt::format("column{}", number);
     column.unit = unit_.cards.text(fmt::format("TUNIT{}", number)).value_or("");
     if (type == TSTRING) {
-      column.data = texts(number, static_cast<std::size_t>(repeat));
+      column.data =
+          texts(number, static_cast<std::size_t>(std::max(repeat, width)));  // ASCII: repeat is 1
       return true;
     }
     return repeat == 1 && numbers(number, type, column);
@@ -79,19 +81,30 @@ class TableReader {
       case TLOGICAL:
         column.data = logicals(number);
         return true;
-      case TBYTE: column.data = values<std::uint8_t>(number, TBYTE, 0); return true;
+      case TBYTE:
+        column.data = values<std::uint8_t>(number, TBYTE, 0);
+        return true;
       case TSBYTE:
       case TSHORT:
       case TUSHORT:
       case TINT:
-      case TLONG: column.data = values<std::int32_t>(number, TINT, 0); return true;
+      case TLONG:
+        column.data = values<std::int32_t>(number, TINT, 0);
+        return true;
       case TUINT:
       case TULONG:
-      case TLONGLONG: column.data = wide_integers(number); return true;
-      case TFLOAT: column.data = values<float>(number, TFLOAT, static_cast<float>(none)); return true;
+      case TLONGLONG:
+        column.data = wide_integers(number);
+        return true;
+      case TFLOAT:
+        column.data = values<float>(number, TFLOAT, static_cast<float>(none));
+        return true;
       case TULONGLONG:
-      case TDOUBLE: column.data = values<double>(number, TDOUBLE, none); return true;
-      default: return false;
+      case TDOUBLE:
+        column.data = values<double>(number, TDOUBLE, none);
+        return true;
+      default:
+        return false;
     }
   }
 

@@ -41,7 +41,8 @@ Error write_error(const std::filesystem::path& path, int code) {
       what = "cannot be written: the name is too long";
       mend = "choose a shorter name";
       break;
-    default: what += " (" + std::generic_category().message(code) + ")";
+    default:
+      what += " (" + std::generic_category().message(code) + ")";
   }
   return {ErrorKind::io, path.string(), std::move(what), std::move(mend)};
 }
@@ -73,7 +74,8 @@ Temporary::Temporary(std::filesystem::path path) : path_(std::move(path)) {
   constexpr mode_t everybody = 0666;
   for (int i = 0; i < attempts && !file_.valid(); ++i) {
     temporary_ = temporary_name(path_);
-    file_ = Descriptor(::open(temporary_.c_str(), O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, everybody));
+    file_ =
+        Descriptor(::open(temporary_.c_str(), O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, everybody));
     if (!file_.valid() && errno != EEXIST) throw write_error(path_, errno);
   }
   if (!file_.valid()) throw write_error(path_, EEXIST);

@@ -79,8 +79,7 @@ inline std::string header(const std::vector<std::string>& cards) {
 
 /// Layout cards of a primary image, then the given ones.
 inline std::string image_header(int bitpix, const std::vector<long long>& axes,
-                                const std::vector<std::string>& more = {},
-                                bool extension = false) {
+                                const std::vector<std::string>& more = {}, bool extension = false) {
   std::vector<std::string> cards{extension ? "XTENSION= 'IMAGE   '" : card("SIMPLE", "T"),
                                  card("BITPIX", bitpix),
                                  card("NAXIS", static_cast<long long>(axes.size()))};

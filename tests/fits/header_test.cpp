@@ -11,9 +11,7 @@ using fits::detail::parse_cards;
 
 namespace {
 
-Card parsed(const std::string& line) {
-  return parse_cards(fmt::format("{:<80}", line)).cards()[0];
-}
+Card parsed(const std::string& line) { return parse_cards(fmt::format("{:<80}", line)).cards()[0]; }
 
 Header through_a_file(const Header& header) {
   const Folder folder;
@@ -37,7 +35,8 @@ std::vector<Card> own_cards(const Header& header) {
 TEST_CASE("cards are understood after the standard's section 4", "[fits][published]") {
   // FITS-5: value indicator, commentary keywords, strings.
   using Type = Card::Type;
-  CHECK(parsed("EXPTIME =                300.5 / seconds") == Card{"EXPTIME", "300.5", "seconds", Type::real});
+  CHECK(parsed("EXPTIME =                300.5 / seconds") ==
+        Card{"EXPTIME", "300.5", "seconds", Type::real});
   CHECK(parsed("GAIN    =                  100") == Card{"GAIN", "100", "", Type::integer});
   CHECK(parsed("GAIN    = -7/x") == Card{"GAIN", "-7", "x", Type::integer});
   CHECK(parsed("X       = 1.5D3") == Card{"X", "1.5D3", "", Type::real});
@@ -52,19 +51,28 @@ TEST_CASE("cards are understood after the standard's section 4", "[fits][publish
   CHECK(parsed("OBJECT  = ''") == Card{"OBJECT", "", "", Type::text});
   CHECK(parsed("OBJECT  = 'no end") == Card{"OBJECT", "no end", "", Type::text});
   CHECK(parsed("HISTORY = 'no value'") == Card{"HISTORY", "= 'no value'", "", Type::commentary});
-  CHECK(parsed("COMMENT   two blanks before") == Card{"COMMENT", "  two blanks before", "", Type::commentary});
+  CHECK(parsed("COMMENT   two blanks before") ==
+        Card{"COMMENT", "  two blanks before", "", Type::commentary});
   CHECK(parsed("        blank keyword") == Card{"", "blank keyword", "", Type::commentary});
   CHECK(parsed("NOVALUE  just text") == Card{"NOVALUE", " just text", "", Type::commentary});
   CHECK(parsed("HIERARCH ESO DET CHIP = 'x' / c") == Card{"ESO DET CHIP", "x", "c", Type::text});
   CHECK(parsed("HIERARCH no equals sign").type == Type::commentary);
-  CHECK(parsed("TEMPNOTE= '\xB0" "C'").value == "\xC2\xB0" "C");  // Latin-1 becomes UTF-8
-  CHECK(parsed("TEMPNOTE= '\xC2\xB0" "C'").value == "\xC2\xB0" "C");
+  CHECK(parsed("TEMPNOTE= '\xB0"
+               "C'")
+            .value ==
+        "\xC2\xB0"
+        "C");  // Latin-1 becomes UTF-8
+  CHECK(parsed("TEMPNOTE= '\xC2\xB0"
+               "C'")
+            .value ==
+        "\xC2\xB0"
+        "C");
 }
 
 TEST_CASE("long strings are joined, a lone ampersand stays", "[fits]") {
-  const std::string text = fmt::format("{:<80}{:<80}{:<80}{:<80}", "LONG    = 'one &' / first",
-                                       "CONTINUE  'two&'", "CONTINUE  '' / last",
-                                       "LONE    = 'R&D and so on &'");
+  const std::string text =
+      fmt::format("{:<80}{:<80}{:<80}{:<80}", "LONG    = 'one &' / first", "CONTINUE  'two&'",
+                  "CONTINUE  '' / last", "LONE    = 'R&D and so on &'");
   const Header joined = parse_cards(text);
   REQUIRE(joined.cards().size() == 2);
   CHECK(joined.cards()[0].value == "one two");
@@ -125,12 +133,13 @@ TEST_CASE("a header survives writing and reading", "[fits]") {
 
 TEST_CASE("layout cards of a given header do not reach the file", "[fits]") {
   Header header;
-  for (const char* keyword : {"SIMPLE", "BITPIX", "NAXIS", "NAXIS1", "NAXIS7", "EXTEND", "PCOUNT",
-                              "GCOUNT", "BZERO", "BSCALE", "BLANK", "CHECKSUM", "DATASUM", "TFIELDS",
-                              "TTYPE3", "TFORM12", "ZIMAGE", "ZTILE1", "ZCMPTYPE", "XTENSION"}) {
+  for (const char* keyword :
+       {"SIMPLE", "BITPIX",  "NAXIS",  "NAXIS1", "NAXIS7",   "EXTEND",  "PCOUNT",
+        "GCOUNT", "BZERO",   "BSCALE", "BLANK",  "CHECKSUM", "DATASUM", "TFIELDS",
+        "TTYPE3", "TFORM12", "ZIMAGE", "ZTILE1", "ZCMPTYPE", "XTENSION"}) {
     header.set(keyword, 99);
   }
-  header.set("NAXISX", 5);     // merely alike
+  header.set("NAXISX", 5);  // merely alike
   header.set("TTYPE", "kept");
   header.set("ZVALUE", 3);
   const Header back = through_a_file(header);

@@ -86,18 +86,25 @@ struct Format {
 
 double stored_value(int bitpix, int i) {
   switch (bitpix) {
-    case 8: return (i * 37) % 256;
-    case 16: return (i * 7919) % 65536 - 32768;
-    case 32: return static_cast<double>((i * 123456789LL) % 4294967296LL - 2147483648LL);
-    case 64: return static_cast<double>((i * 1234567890123LL) % 9007199254740992LL - 4503599627370496LL);
-    default: return (i - 17) * 1.25e-3 * (i % 3 == 0 ? -1e6 : 1);
+    case 8:
+      return (i * 37) % 256;
+    case 16:
+      return (i * 7919) % 65536 - 32768;
+    case 32:
+      return static_cast<double>((i * 123456789LL) % 4294967296LL - 2147483648LL);
+    case 64:
+      return static_cast<double>((i * 1234567890123LL) % 9007199254740992LL - 4503599627370496LL);
+    default:
+      return (i - 17) * 1.25e-3 * (i % 3 == 0 ? -1e6 : 1);
   }
 }
 
 std::string stored_bytes(int bitpix, double value) {
   switch (bitpix) {
-    case -32: return big_endian(std::bit_cast<std::uint32_t>(static_cast<float>(value)), 4);
-    case -64: return big_endian(std::bit_cast<std::uint64_t>(value), 8);
+    case -32:
+      return big_endian(std::bit_cast<std::uint32_t>(static_cast<float>(value)), 4);
+    case -64:
+      return big_endian(std::bit_cast<std::uint64_t>(value), 8);
     default:
       return big_endian(static_cast<std::uint64_t>(static_cast<std::int64_t>(value)), bitpix / 8);
   }
@@ -107,12 +114,24 @@ std::string stored_bytes(int bitpix, double value) {
 
 TEST_CASE("every sample type obeys BSCALE, BZERO and BLANK", "[fits]") {
   // FITS 4.0, equation 3 and 4.4.2.5; the offsets of unsigned types are its table 11 (FITS-4).
-  const Format formats[] = {
-      {8, 0, 1, 0},      {8, -128, 1, 0},     {8, 0.5, 0.25, 37},      {16, 0, 1, 0},
-      {16, 32768, 1, 0}, {16, 100, 2, 0},     {16, 32768, 1, -24849},  {16, 0, 1, -32768},
-      {32, 0, 1, 0},     {32, 2147483648., 1, 0}, {32, -3.5, 1e-3, -2147483648LL},
-      {64, 0, 1, 0},     {64, 9223372036854775808., 1, 0}, {64, 1, 2, -4503599627370496LL},
-      {-32, 0, 1, 0},    {-32, 10, 3, 0},     {-64, 0, 1, 0},          {-64, -1, 1e-3, 0}};
+  const Format formats[] = {{8, 0, 1, 0},
+                            {8, -128, 1, 0},
+                            {8, 0.5, 0.25, 37},
+                            {16, 0, 1, 0},
+                            {16, 32768, 1, 0},
+                            {16, 100, 2, 0},
+                            {16, 32768, 1, -24849},
+                            {16, 0, 1, -32768},
+                            {32, 0, 1, 0},
+                            {32, 2147483648., 1, 0},
+                            {32, -3.5, 1e-3, -2147483648LL},
+                            {64, 0, 1, 0},
+                            {64, 9223372036854775808., 1, 0},
+                            {64, 1, 2, -4503599627370496LL},
+                            {-32, 0, 1, 0},
+                            {-32, 10, 3, 0},
+                            {-64, 0, 1, 0},
+                            {-64, -1, 1e-3, 0}};
   const Folder folder;
   constexpr int width = 37;
   constexpr int height = 5;
@@ -172,8 +191,9 @@ TEST_CASE("regions equal the same part of the whole, in every storage", "[fits]"
   compress(folder / "plain.fits", folder / "gzip.fits.fz", GZIP_1, 20);
   compress(folder / "plain.fits", folder / "gzip2.fits.fz", GZIP_2);
   put_file(folder / "both.fits.fz.gz", gzipped(get_file(folder / "rice.fits.fz")));
-  const Rect rects[] = {{0, 0, width, height}, {0, 0, 1, 1},   {300, 96, 301, 97}, {3, 5, 290, 61},
-                        {100, 19, 110, 42},    {7, 0, 8, height}, {0, 40, width, 41}};
+  const Rect rects[] = {{0, 0, width, height}, {0, 0, 1, 1},       {300, 96, 301, 97},
+                        {3, 5, 290, 61},       {100, 19, 110, 42}, {7, 0, 8, height},
+                        {0, 40, width, 41}};
   for (const char* name : {"plain.fits", "packed.fits.gz", "rice.fits.fz", "gzip.fits.fz",
                            "gzip2.fits.fz", "both.fits.fz.gz"}) {
     CAPTURE(name);
@@ -189,8 +209,8 @@ TEST_CASE("regions equal the same part of the whole, in every storage", "[fits]"
         bool equal = true;
         for (int y = 0; y < rect.height(); ++y) {
           for (int x = 0; x < rect.width(); ++x) {
-            equal = equal && pixels(x, y) == static_cast<float>(
-                                                 pattern(x + rect.x0, y + rect.y0, plane));
+            equal = equal &&
+                    pixels(x, y) == static_cast<float>(pattern(x + rect.x0, y + rect.y0, plane));
           }
         }
         CHECK(equal);
@@ -212,13 +232,28 @@ TEST_CASE("a Rice stream of the reference values decodes", "[fits][published]") 
     stream += static_cast<char>(std::stoi(hex.substr(i, 2), nullptr, 16));
   }
   const auto bytes = static_cast<long long>(stream.size());
-  const std::string table = header(
-      {"XTENSION= 'BINTABLE'", card("BITPIX", 8), card("NAXIS", 2), card("NAXIS1", 8),
-       card("NAXIS2", 1), card("PCOUNT", bytes), card("GCOUNT", 1), card("TFIELDS", 1),
-       "TTYPE1  = 'COMPRESSED_DATA'", fmt::format("TFORM1  = '1PB({})'", bytes),
-       card("ZIMAGE", "T"), card("ZTILE1", 40), card("ZTILE2", 1), "ZCMPTYPE= 'RICE_1  '",
-       "ZNAME1  = 'BLOCKSIZE'", card("ZVAL1", 32), "ZNAME2  = 'BYTEPIX '", card("ZVAL2", 2),
-       card("ZBITPIX", 16), card("ZNAXIS", 2), card("ZNAXIS1", 40), card("ZNAXIS2", 1)});
+  const std::string table = header({"XTENSION= 'BINTABLE'",
+                                    card("BITPIX", 8),
+                                    card("NAXIS", 2),
+                                    card("NAXIS1", 8),
+                                    card("NAXIS2", 1),
+                                    card("PCOUNT", bytes),
+                                    card("GCOUNT", 1),
+                                    card("TFIELDS", 1),
+                                    "TTYPE1  = 'COMPRESSED_DATA'",
+                                    fmt::format("TFORM1  = '1PB({})'", bytes),
+                                    card("ZIMAGE", "T"),
+                                    card("ZTILE1", 40),
+                                    card("ZTILE2", 1),
+                                    "ZCMPTYPE= 'RICE_1  '",
+                                    "ZNAME1  = 'BLOCKSIZE'",
+                                    card("ZVAL1", 32),
+                                    "ZNAME2  = 'BYTEPIX '",
+                                    card("ZVAL2", 2),
+                                    card("ZBITPIX", 16),
+                                    card("ZNAXIS", 2),
+                                    card("ZNAXIS1", 40),
+                                    card("ZNAXIS2", 1)});
   const std::string data =
       big_endian(static_cast<std::uint64_t>(bytes), 4) + big_endian(0, 4) + stream;
   const Folder folder;
@@ -232,9 +267,9 @@ TEST_CASE("a Rice stream of the reference values decodes", "[fits][published]") 
 
 TEST_CASE("the header of a compressed image is that of the image", "[fits]") {
   const Folder folder;
-  put_file(folder / "a.fits",
-           pattern_file(20, 10, 1, {"OBJECT  = 'Wren Galaxy'", "HISTORY one", "HISTORY two",
-                                    "FILTER  = 'L       '           / luminance"}));
+  put_file(folder / "a.fits", pattern_file(20, 10, 1,
+                                           {"OBJECT  = 'Wren Galaxy'", "HISTORY one", "HISTORY two",
+                                            "FILTER  = 'L       '           / luminance"}));
   compress(folder / "a.fits", folder / "a.fits.fz", RICE_1);
   const auto plain = ImageFile::open(folder / "a.fits");
   const auto packed = ImageFile::open(folder / "a.fits.fz");
@@ -259,10 +294,12 @@ TEST_CASE("the image may stand in an extension and inherits the primary's facts"
   const Folder folder;
   const std::string primary = header({card("SIMPLE", "T"), card("BITPIX", 8), card("NAXIS", 0),
                                       "OBJECT  = 'Wren Galaxy'", card("EXPTIME", "60.0")});
-  const std::string first = image_header(16, {3, 2}, {"EXTNAME = 'CCD1    '", card("EXPTIME", "30.0")}, true) +
-                            padded(big_endian(7, 2), '\0');
-  const std::string second = image_header(16, {3, 2}, {"EXTNAME = 'CCD2    '", card("INHERIT", "F")}, true) +
-                             padded(big_endian(9, 2), '\0');
+  const std::string first =
+      image_header(16, {3, 2}, {"EXTNAME = 'CCD1    '", card("EXPTIME", "30.0")}, true) +
+      padded(big_endian(7, 2), '\0');
+  const std::string second =
+      image_header(16, {3, 2}, {"EXTNAME = 'CCD2    '", card("INHERIT", "F")}, true) +
+      padded(big_endian(9, 2), '\0');
   put_file(folder / "m.fits", primary + first + second);
   const auto one = ImageFile::open(folder / "m.fits");
   CHECK(read_all(*one)(0, 0) == 7.0F);
@@ -321,8 +358,9 @@ TEST_CASE("broken and foreign files are refused in one clear line", "[fits]") {
   put_file(folder / "nopad.fits", good.substr(0, 2880 + 6000));
   CHECK(holds_pattern(*ImageFile::open(folder / "nopad.fits")));
   put_file(folder / "noend.fits", good.substr(0, 1000));
-  CHECK(line("noend.fits") ==
-        "file is shorter than its header says: the header has no end; copy it again from the camera");
+  CHECK(
+      line("noend.fits") ==
+      "file is shorter than its header says: the header has no end; copy it again from the camera");
   const std::string zipped = gzipped(good);
   put_file(folder / "cut.fits.gz", zipped.substr(0, zipped.size() / 2));
   CHECK(line("cut.fits.gz") == "the gzip data end too early; copy it again from the camera");
@@ -352,14 +390,15 @@ TEST_CASE("shapes that are no picture are refused before memory is asked for", "
         "file is shorter than its header says (5760 of 3600002880 bytes)");
   CHECK(line(image_header(17, {4, 4})) == "BITPIX in its header is 17, which no FITS image has");
   CHECK(line(image_header(16, {4, -4})) == "NAXIS2 in its header is negative");
-  CHECK(line(header({card("SIMPLE", "T"), card("BITPIX", 16), card("NAXIS", 2), card("NAXIS1", 4)})) ==
-        "its header lacks NAXIS2");
+  CHECK(line(header({card("SIMPLE", "T"), card("BITPIX", 16), card("NAXIS", 2),
+                     card("NAXIS1", 4)})) == "its header lacks NAXIS2");
   CHECK(line(header({card("SIMPLE", "T"), card("BITPIX", 16), card("NAXIS", "two")})) ==
         "NAXIS in its header is not a whole number");
   CHECK(line(image_header(64, {9000000000000000000LL, 9000000000000000000LL})) ==
         "its header declares an impossible size");
   CHECK(line(image_header(16, {4, 4}, {card("BSCALE", 0)})) == "BSCALE in its header is zero");
-  CHECK(line(image_header(16, {4, 4}, {"BZERO   = 'much'"})) == "BZERO in its header is not a number");
+  CHECK(line(image_header(16, {4, 4}, {"BZERO   = 'much'"})) ==
+        "BZERO in its header is not a number");
   put_file(folder / "ones.fits", image_header(16, {4, 4, 1, 1}) + std::string(2880, '\0'));
   CHECK(ImageFile::open(folder / "ones.fits")->planes() == 1);
 }
@@ -370,7 +409,8 @@ TEST_CASE("compressed tiles that are damaged give one line", "[fits]") {
   compress(folder / "a.fits", folder / "a.fz", GZIP_1);
   const std::string good = get_file(folder / "a.fz");
   std::string damaged = good;
-  // The heap starts behind the 64 descriptors of the table; a gzip tile that lost its magic is caught.
+  // The heap starts behind the 64 descriptors of the table; a gzip tile that lost its magic is
+  // caught.
   const auto heap = good.find("\x1f\x8b");
   REQUIRE(heap != std::string::npos);
   for (std::size_t i = heap; i < heap + 300; ++i) damaged[i] ^= 0x5A;

@@ -8,6 +8,7 @@
 #include "fits/digest.hpp"
 #include "fits/fixtures.hpp"
 #include "fits/swap16_kernel.hpp"
+#include "fits/tile_guard.hpp"
 
 using namespace coldframe::fits::detail;
 using namespace fixtures;
@@ -51,9 +52,8 @@ TEST_CASE("checksum encoding of the reference values", "[fits][published]") {
   CHECK(encode_checksum(0xFFFFFFFFU) == "0000000000000000");
   CHECK(encode_checksum(0U) == "orrrrooooooooooo");
   // FITS-2: a header of six cards.
-  const std::string minimal =
-      header({card("SIMPLE", "T"), card("BITPIX", 8), card("NAXIS", 0),
-              "CHECKSUM= '0000000000000000'", "DATASUM = '0'"});
+  const std::string minimal = header({card("SIMPLE", "T"), card("BITPIX", 8), card("NAXIS", 0),
+                                      "CHECKSUM= '0000000000000000'", "DATASUM = '0'"});
   const auto sum = [](const std::string& text) {
     OnesSum ones;
     ones.add(std::as_bytes(std::span(text.data(), text.size())));
@@ -98,7 +98,8 @@ TEST_CASE("the sum does not depend on how the bytes are cut", "[fits]") {
   std::uint32_t slow = 0;
   for (std::size_t i = 0; i < bytes.size(); i += 4) {
     std::uint32_t word = 0;
-    for (std::size_t k = 0; k < 4; ++k) word = word << 8U | static_cast<unsigned char>(bytes[i + k]);
+    for (std::size_t k = 0; k < 4; ++k)
+      word = word << 8U | static_cast<unsigned char>(bytes[i + k]);
     const std::uint64_t next = std::uint64_t{slow} + word;
     slow = static_cast<std::uint32_t>(next & 0xFFFFFFFFU) + static_cast<std::uint32_t>(next >> 32U);
   }
@@ -112,7 +113,8 @@ TEST_CASE("the digest sees every byte, the order and the length", "[fits]") {
     return d.value();
   };
   const std::string base(1000, 'a');
-  std::vector<std::uint64_t> seen{digest(base), digest(base + '\0'), digest(""), digest(std::string(1, '\0'))};
+  std::vector<std::uint64_t> seen{digest(base), digest(base + '\0'), digest(""),
+                                  digest(std::string(1, '\0'))};
   for (std::size_t i = 0; i < base.size(); ++i) {
     for (const char c : {'b', '\xE1', '\0'}) {
       std::string other = base;
@@ -129,4 +131,36 @@ TEST_CASE("the digest sees every byte, the order and the length", "[fits]") {
   CHECK(digest(swapped) != digest(back));
   std::sort(seen.begin(), seen.end());
   CHECK(std::adjacent_find(seen.begin(), seen.end()) == seen.end());
+}
+
+TEST_CASE("Rice streams are walked to their exact end", "[fits][published]") {
+  // Streams of the reference values FITS-8 (16, 32 and 8 bits, block 32).
+  struct Case {
+    const char* hex;
+    int bytes;
+    std::int64_t pixels;
+  };
+  const Case cases[] = {
+      {"000700", 2, 8},
+      {"006419249249249240", 2, 16},
+      {"006438c56e20ec8708f514c0", 2, 16},
+      {"8000f00000002fffc00020002fffc00ca07080", 2, 8},
+      {"006448421a8435086a1a8435086a10d435086a10d421a886a10d421a", 2, 40},
+      {"000003e80c924924924920", 4, 16},
+      {"000003e83c0a99ef43da3808e0", 4, 8},
+      {"00000000d000000007fffffff000000017ffffffa80000009800f4245001e847f800f42430", 4, 8},
+      {"0500", 1, 8}};
+  for (const Case& test : cases) {
+    const std::string hex = test.hex;
+    CAPTURE(hex);
+    std::vector<std::byte> stream;
+    for (std::size_t i = 0; i < hex.size(); i += 2) {
+      stream.push_back(static_cast<std::byte>(std::stoi(hex.substr(i, 2), nullptr, 16)));
+    }
+    CHECK(rice_stream_is_whole(stream, test.bytes, 32, test.pixels));
+    for (std::size_t cut = 0; cut < stream.size() - 1; ++cut) {
+      CHECK_FALSE(rice_stream_is_whole(std::span(stream).first(cut), test.bytes, 32, test.pixels));
+    }
+    CHECK_FALSE(rice_stream_is_whole(stream, test.bytes, 32, test.pixels + 640));
+  }
 }

@@ -105,8 +105,10 @@ TEST_CASE("columns of other writers are widened to a type that holds them", "[fi
   int status = 0;
   fitsfile* file = nullptr;
   fits_create_diskfile(&file, (folder / "c.fits").c_str(), &status);
-  const char* names[] = {"L", "B", "S", "I", "U", "J", "V", "K", "E", "D", "A", "ARRAY", "X", "C", "P", "N", "SC"};
-  const char* forms[] = {"1L", "1B", "1S", "1I", "1U", "1J", "1V", "1K", "1E", "1D", "6A", "3J", "8X", "1C", "1PJ", "1J", "1I"};
+  const char* names[] = {"L", "B", "S",     "I", "U", "J", "V", "K", "E",
+                         "D", "A", "ARRAY", "X", "C", "P", "N", "SC"};
+  const char* forms[] = {"1L", "1B", "1S", "1I", "1U", "1J",  "1V", "1K", "1E",
+                         "1D", "6A", "3J", "8X", "1C", "1PJ", "1J", "1I"};
   std::array<char*, 17> type{};
   std::array<char*, 17> form{};
   for (std::size_t i = 0; i < type.size(); ++i) {
@@ -156,16 +158,14 @@ TEST_CASE("columns of other writers are widened to a type that holds them", "[fi
 }
 
 TEST_CASE("ASCII tables are tables too", "[fits]") {
-  const std::string table =
-      header({"XTENSION= 'TABLE   '", card("BITPIX", 8), card("NAXIS", 2), card("NAXIS1", 20),
-              card("NAXIS2", 2), card("PCOUNT", 0), card("GCOUNT", 1), card("TFIELDS", 2),
-              "TTYPE1  = 'ra      '", "TFORM1  = 'F10.4   '", card("TBCOL1", 1),
-              "TUNIT1  = 'deg     '", "TTYPE2  = 'name    '", "TFORM2  = 'A10     '",
-              card("TBCOL2", 11)});
+  const std::string table = header(
+      {"XTENSION= 'TABLE   '", card("BITPIX", 8), card("NAXIS", 2), card("NAXIS1", 20),
+       card("NAXIS2", 2), card("PCOUNT", 0), card("GCOUNT", 1), card("TFIELDS", 2),
+       "TTYPE1  = 'ra      '", "TFORM1  = 'F10.4   '", card("TBCOL1", 1), "TUNIT1  = 'deg     '",
+       "TTYPE2  = 'name    '", "TFORM2  = 'A10     '", card("TBCOL2", 11)});
   const Folder folder;
-  put_file(folder / "a.fits",
-           header({card("SIMPLE", "T"), card("BITPIX", 8), card("NAXIS", 0)}) + table +
-               padded("  250.4235wren         -0.5000robin     ", ' '));
+  put_file(folder / "a.fits", header({card("SIMPLE", "T"), card("BITPIX", 8), card("NAXIS", 0)}) +
+                                  table + padded("  250.4235wren         -0.5000robin     ", ' '));
   const Table back = fits::read_table(folder / "a.fits", "");
   CHECK(values<double>(back, "ra") == std::vector<double>{250.4235, -0.5});
   CHECK(back.find("ra")->unit == "deg");

@@ -50,12 +50,13 @@ void write_sample(const fs::path& path, int strip) {
   Table table;
   table.name = "STARS";
   table.header.set("NOTE", "three stars");
-  table.columns = {{"x", "pix", std::vector<double>{1.5, -2.25, 1e300}},
-                   {"flux", "electron", std::vector<float>{1.0F, 0.5F, std::numeric_limits<float>::quiet_NaN()}},
-                   {"id", "", std::vector<std::int32_t>{1, -2, 2147483647}},
-                   {"big", "", std::vector<std::int64_t>{1, -2, 9007199254740993}},
-                   {"flags", "", std::vector<std::uint8_t>{0, 128, 255}},
-                   {"path", "", std::vector<std::string>{"a", "", "lights/long name.fits"}}};
+  table.columns = {
+      {"x", "pix", std::vector<double>{1.5, -2.25, 1e300}},
+      {"flux", "electron", std::vector<float>{1.0F, 0.5F, std::numeric_limits<float>::quiet_NaN()}},
+      {"id", "", std::vector<std::int32_t>{1, -2, 2147483647}},
+      {"big", "", std::vector<std::int64_t>{1, -2, 9007199254740993}},
+      {"flags", "", std::vector<std::uint8_t>{0, 128, 255}},
+      {"path", "", std::vector<std::string>{"a", "", "lights/long name.fits"}}};
   writer.add_table(table);
   Grid<std::uint8_t> mask_pixels(size);
   Grid<std::uint16_t> code_pixels(size);
@@ -163,7 +164,8 @@ TEST_CASE("the published checksums come out of the writer's own sums", "[fits][p
   FileWriter writer(folder / "again.fits");
   writer.add_image({.name = "", .size = {4, 3}, .type = SampleType::uint16}, {});
   Grid<std::uint16_t> pixels(4, 3);
-  const std::uint16_t values[] = {0, 1, 32767, 32768, 32769, 65535, 100, 1000, 10000, 60000, 12345, 54321};
+  const std::uint16_t values[] = {0,   1,    32767, 32768, 32769, 65535,
+                                  100, 1000, 10000, 60000, 12345, 54321};
   for (int i = 0; i < 12; ++i) pixels(i % 4, i / 4) = values[i];
   writer.write_rows(0, 0, 0, pixels.cview());
   writer.commit();
@@ -171,8 +173,8 @@ TEST_CASE("the published checksums come out of the writer's own sums", "[fits][p
 }
 
 TEST_CASE("floats become integers rounded half to even and clamped", "[fits]") {
-  const float values[] = {0.5F, 1.5F, 2.5F, -0.5F, -1.5F, 1e10F, -1e10F, 254.6F, 65534.7F,
-                          std::numeric_limits<float>::quiet_NaN()};
+  const float values[] = {0.5F,  1.5F,   2.5F,   -0.5F,    -1.5F,
+                          1e10F, -1e10F, 254.6F, 65534.7F, std::numeric_limits<float>::quiet_NaN()};
   struct Case {
     SampleType type;
     std::vector<float> truth;
@@ -199,7 +201,8 @@ TEST_CASE("floats become integers rounded half to even and clamped", "[fits]") {
   }
 }
 
-TEST_CASE("nothing stands under the final name before commit, nothing stays after a failure", "[fits]") {
+TEST_CASE("nothing stands under the final name before commit, nothing stays after a failure",
+          "[fits]") {
   const Folder folder;
   put_file(folder / "r.fits", "the old one");
   {
@@ -225,9 +228,7 @@ TEST_CASE("nothing stands under the final name before commit, nothing stays afte
 TEST_CASE("faults of writing name the file and the mend", "[fits]") {
   const Folder folder;
   fs::create_directory(folder / "d.fits");
-  const auto of = [](const fs::path& path) {
-    return error_of([&] { FileWriter writer(path); });
-  };
+  const auto of = [](const fs::path& path) { return error_of([&] { FileWriter writer(path); }); };
   CHECK(of(folder / "none/x.fits").kind() == ErrorKind::io);
   CHECK(of(folder / "none/x.fits").path() == (folder / "none/x.fits").string());
   CHECK(of(folder / "none/x.fits").fault() == "cannot be written: there is no such folder");
@@ -295,8 +296,8 @@ TEST_CASE("a write that the system cuts short is an error and leaves no file", "
   }
   SECTION("text files too") {
     const FileSizeLimit limit(1000);
-    const auto error = error_of(
-        [&] { fits::write_file_atomically(folder / "x.txt", std::string(5000, 'x')); });
+    const auto error =
+        error_of([&] { fits::write_file_atomically(folder / "x.txt", std::string(5000, 'x')); });
     CHECK(error.kind() == ErrorKind::io);
   }
   CHECK(folder.entries() == 0);

@@ -17,14 +17,16 @@ namespace {
 void check_round_trip(const coldframe::Card& card) {
   std::string text;
   for (const std::string& line : coldframe::fits::detail::format_card(card)) {
-    const bool printable = std::all_of(line.begin(), line.end(), [](char c) { return c >= ' ' && c <= '~'; });
+    const bool printable =
+        std::all_of(line.begin(), line.end(), [](char c) { return c >= ' ' && c <= '~'; });
     if (line.size() != coldframe::fits::detail::card_length || !printable) std::abort();
     text += line;
   }
   const coldframe::Header back = coldframe::fits::detail::parse_cards(text);
   if (card.type == coldframe::Card::Type::commentary) return;  // may be broken into several
   const std::string_view value = coldframe::fits::detail::trimmed_right(card.value);
-  const bool ascii = std::all_of(value.begin(), value.end(), [](char c) { return c >= ' ' && c <= '~'; });
+  const bool ascii =
+      std::all_of(value.begin(), value.end(), [](char c) { return c >= ' ' && c <= '~'; });
   if (back.cards().size() != 1 || (ascii && back.cards()[0].value != value)) std::abort();
 }
 
