@@ -134,7 +134,7 @@ void InverseGrid::matrix_row(int x0, int y, int n, double* sx, double* sy, doubl
   const double wc = m[7] * y + m[8];
   const double det = m[0] * (m[4] * m[8] - m[5] * m[7]) - m[1] * (m[3] * m[8] - m[5] * m[6]) +
                      m[2] * (m[3] * m[7] - m[4] * m[6]);
-  if (forward_.matrix[6] == 0.0 && forward_.matrix[7] == 0.0) {
+  if (linear()) {
     const double xs = m[0] / m[8], xo = xc / m[8], ys = m[3] / m[8], yo = yc / m[8];
     const double ratio = std::fabs(det / (m[8] * m[8] * m[8]));
     for (int i = 0; i < n; ++i) {

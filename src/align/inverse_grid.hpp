@@ -21,6 +21,11 @@ class InverseGrid {
   /// Source positions of (x0, y) ... (x0 + n - 1, y), and the area ratio
   /// |det d(source)/d(destination)|. NaN where the inversion has no answer.
   void row(int x0, int y, int n, double* sx, double* sy, double* area);
+  /// Straight rows at one scale: positions are linear in x, the area ratio is constant.
+  [[nodiscard]] bool linear() const noexcept {
+    return invertible_ && !forward_.polynomial && forward_.matrix[6] == 0.0 &&
+           forward_.matrix[7] == 0.0;
+  }
   /// Source position of one destination point, off the pixels too; NaN likewise.
   [[nodiscard]] Point at(Point destination) const;
 

@@ -1,4 +1,7 @@
+#include <algorithm>
 #include <cmath>
+#include <cstdint>
+#include <cstring>
 
 #include "align/kernel_weights.hpp"
 #include "align/resample_kernel.hpp"
@@ -17,6 +20,8 @@ struct Piece {
   std::int32_t ix[chunk], iy[chunk];  // first tap, in the source view
   float ux[chunk], uy[chunk];
   Place place[chunk];
+  // Every pixel is interior: `place` is then not filled. Positions may be linear in x.
+  bool all_interior = false, linear = false;
 };
 
 // floor() for values of int's range, in a form that compilers vectorise.
@@ -25,8 +30,32 @@ inline int whole_below(double value) noexcept {
   return truncated - (value < static_cast<double>(truncated) ? 1 : 0);
 }
 
+bool full_taps(const Rect& held, double sx, double sy) noexcept {
+  return sx >= held.x0 + taps_before && sx < held.x1 - taps_after && sy >= held.y0 + taps_before &&
+         sy < held.y1 - taps_after;
+}
+
+// Positions are positive here, so truncation is floor().
+void locate_interior(const ResampleJob& job, Piece& piece, int n) noexcept {
+  const int x0 = taps_before + job.region.x0, y0 = taps_before + job.region.y0;
+  for (int i = 0; i < n; ++i) {
+    const int fx = static_cast<int>(piece.sx[i]);
+    piece.ux[i] = static_cast<float>((piece.sx[i] - fx) - 0.5);
+    piece.ix[i] = fx - x0;
+  }
+  for (int i = 0; i < n; ++i) {
+    const int fy = static_cast<int>(piece.sy[i]);
+    piece.uy[i] = static_cast<float>((piece.sy[i] - fy) - 0.5);
+    piece.iy[i] = fy - y0;
+  }
+}
+
 void locate(const ResampleJob& job, Piece& piece, int n) noexcept {
   const Rect held = job.region.intersect(whole(job.sub));
+  // On a straight row everything lies between its ends.
+  piece.all_interior = piece.linear && full_taps(held, piece.sx[0], piece.sy[0]) &&
+                       full_taps(held, piece.sx[n - 1], piece.sy[n - 1]);
+  if (piece.all_interior) return locate_interior(job, piece, n);
   for (int i = 0; i < n; ++i) {
     const bool usable = inside(piece.sx[i], piece.sy[i], job.sub);
     const double sx = usable ? piece.sx[i] : 0.0;
@@ -42,6 +71,19 @@ void locate(const ResampleJob& job, Piece& piece, int n) noexcept {
   }
 }
 
+void scale_by_area(const Piece& piece, int n, float* out) noexcept {
+  if (piece.linear) {
+    // Outside values are zeros and stay so.
+    const auto area = static_cast<float>(piece.area[0]);
+    if (area == 1.0F) return;
+    for (int i = 0; i < n; ++i) out[i] *= area;
+    return;
+  }
+  for (int i = 0; i < n; ++i) {
+    if (piece.place[i] != Place::outside) out[i] *= static_cast<float>(piece.area[i]);
+  }
+}
+
 void fill_values(const ResampleJob& job, const Piece& piece, int n, float* out) noexcept {
   TapRun run;
   run.source = job.source.data();
@@ -49,14 +91,14 @@ void fill_values(const ResampleJob& job, const Piece& piece, int n, float* out) 
   run.kernel = job.options.kernel;
   run.guard = static_cast<float>(job.options.guard);
   for (int i = 0; i < n;) {
-    if (piece.place[i] == Place::outside) {
+    if (!piece.all_interior && piece.place[i] == Place::outside) {
       out[i++] = 0.0F;
-    } else if (piece.place[i] == Place::edge) {
+    } else if (!piece.all_interior && piece.place[i] == Place::edge) {
       out[i] = edge_pixel(job, piece.ix[i] + taps_before, piece.iy[i] + taps_before, piece.ux[i],
                           piece.uy[i]);
       ++i;
     } else {
-      int end = i + 1;
+      int end = piece.all_interior ? n : i + 1;
       while (end < n && piece.place[end] == Place::interior) ++end;
       run.ix = piece.ix + i;
       run.iy = piece.iy + i;
@@ -66,26 +108,39 @@ void fill_values(const ResampleJob& job, const Piece& piece, int n, float* out) 
       i = end;
     }
   }
-  for (int i = 0; i < n; ++i) {
-    if (piece.place[i] != Place::outside) out[i] *= static_cast<float>(piece.area[i]);
-  }
+  scale_by_area(piece, n, out);
+}
+
+// Eight pixels of a straight row whose taps are side by side and all unmasked. (A linear
+// position that moves by seven pixels in seven steps moves by one in each.)
+bool eight_clean(const MaskSummary& summary, const Piece& piece, int i) noexcept {
+  const int first = piece.ix[i], last = piece.ix[i + 7];
+  if (piece.iy[i] != piece.iy[i + 7] || (last - first != 7 && first - last != 7)) return false;
+  std::uint64_t flags = 0;
+  std::memcpy(&flags, summary.at(std::min(first, last), piece.iy[i]), sizeof flags);
+  return flags == 0;
 }
 
 void fill_mask(const ResampleJob& job, const MaskSummary& summary, const Piece& piece, int n,
                std::uint8_t* out) noexcept {
+  std::memset(out, 0, static_cast<std::size_t>(n));
+  if (piece.all_interior && summary.clean()) return;
   for (int i = 0; i < n; ++i) {
-    if (piece.place[i] == Place::outside) {
+    const bool interior = piece.all_interior || piece.place[i] == Place::interior;
+    if (!interior && piece.place[i] == Place::outside) {
       out[i] = mask_bit::outside;
       continue;
     }
-    out[i] = 0;
     if (summary.clean()) continue;
-    const int x = piece.ix[i], y = piece.iy[i];
-    if (piece.place[i] == Place::interior && summary.row(y)[x] == 0) continue;
+    if (piece.all_interior && i + 8 <= n && eight_clean(summary, piece, i)) {
+      i += 7;
+      continue;
+    }
+    if (interior && *summary.at(piece.ix[i], piece.iy[i]) == 0) continue;
     float wx[tap_count], wy[tap_count];
     tap_weights(job.options.kernel, piece.ux[i], wx);
     tap_weights(job.options.kernel, piece.uy[i], wy);
-    out[i] = weighted_mask(job.source_mask, x, y, wx, tap_count, wy, tap_count,
+    out[i] = weighted_mask(job.source_mask, piece.ix[i], piece.iy[i], wx, tap_count, wy, tap_count,
                            job.options.mask_share);
   }
 }
@@ -96,6 +151,7 @@ void resample_general(const ResampleJob& job, const Transform& sub_to_reference)
   InverseGrid grid(sub_to_reference, job.destination);
   const MaskSummary summary(job.source_mask);
   Piece piece;
+  piece.linear = grid.linear();
   for (int y = job.destination.y0; y < job.destination.y1; ++y) {
     const int row = y - job.destination.y0;
     for (int x = job.destination.x0; x < job.destination.x1; x += chunk) {

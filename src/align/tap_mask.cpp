@@ -1,5 +1,6 @@
 #include "align/tap_mask.hpp"
 
+#include <algorithm>
 #include <cstring>
 
 #include "align/kernel_weights.hpp"
@@ -34,21 +35,20 @@ void widen_row(const std::uint8_t* in, std::uint8_t* out, int width) noexcept {
 
 std::uint8_t weighted_mask(PlaneView<const std::uint8_t> mask, int x0, int y0, const float* wx,
                            int columns, const float* wy, int rows, double share) noexcept {
-  double total = 0.0;
+  const int k0 = x0 < 0 ? -x0 : 0, k1 = std::min(columns, mask.width() - x0);
+  const int j0 = y0 < 0 ? -y0 : 0, j1 = std::min(rows, mask.height() - y0);
+  double squares_x = 0.0, squares_y = 0.0;
+  for (int k = k0; k < k1; ++k) squares_x += static_cast<double>(wx[k]) * static_cast<double>(wx[k]);
+  for (int j = j0; j < j1; ++j) squares_y += static_cast<double>(wy[j]) * static_cast<double>(wy[j]);
+  const double total = squares_x * squares_y;
   double per_bit[8] = {};
-  for (int j = 0; j < rows; ++j) {
-    const int y = y0 + j;
-    if (y < 0 || y >= mask.height()) continue;
-    for (int k = 0; k < columns; ++k) {
-      const int x = x0 + k;
-      if (x < 0 || x >= mask.width()) continue;
+  for (int j = j0; j < j1; ++j) {
+    const std::uint8_t* row = mask.row(y0 + j).data() + x0;
+    for (int k = k0; k < k1; ++k) {
+      if (row[k] == 0) continue;
       const double weight = static_cast<double>(wx[k]) * static_cast<double>(wy[j]);
-      const double squared = weight * weight;
-      total += squared;
-      const unsigned bits = mask(x, y);
-      if (bits == 0) continue;
       for (unsigned b = 0; b < 8; ++b) {
-        if ((bits >> b & 1U) != 0) per_bit[b] += squared;
+        if ((static_cast<unsigned>(row[k]) >> b & 1U) != 0) per_bit[b] += weight * weight;
       }
     }
   }

@@ -20,8 +20,9 @@ class MaskSummary {
  public:
   explicit MaskSummary(PlaneView<const std::uint8_t> mask);
   [[nodiscard]] bool clean() const noexcept { return any_.empty(); }
-  /// (x, y) inside the mask; not to be called when `clean`.
-  [[nodiscard]] const std::uint8_t* row(int y) const noexcept { return any_.row(y).data(); }
+  /// The flag of (x, y) and behind it those of the rest of its row; (x, y) inside the
+  /// mask; not to be called when `clean`.
+  [[nodiscard]] const std::uint8_t* at(int x, int y) const noexcept { return &any_(x, y); }
 
  private:
   Grid<std::uint8_t> any_;  ///< OR over x ... x + 5, y ... y + 5; empty when nothing is set
