@@ -9,6 +9,7 @@ namespace coldframe::sky {
 namespace {
 
 constexpr int smooth_reach = 2;
+constexpr std::size_t star_cells = 16;
 constexpr double far_away = 1e30;
 
 struct Residuals {
@@ -103,10 +104,12 @@ std::vector<std::size_t> connected(const CellGrid& grid, const std::vector<doubl
   return group;
 }
 
-/// Room around a group: what falls below the threshold of a large object reaches farther out.
+/// Room around a group. Stars get one cell (smoothing has already widened them); what
+/// falls below the threshold of a large object reaches farther out.
 void cover_with_room(CellGrid& grid, const std::vector<std::size_t>& group, int grow_cells) {
   const double radius = std::sqrt(static_cast<double>(group.size()) / std::numbers::pi);
-  const double reach = grow_cells + 0.25 * radius;
+  const double reach =
+      group.size() < star_cells ? std::min(grow_cells, 1) : grow_cells + 0.15 * radius;
   const int steps = static_cast<int>(reach);
   for (const auto member : group) {
     const int column = static_cast<int>(member % static_cast<std::size_t>(grid.columns));
