@@ -102,7 +102,7 @@ class Combiner {
       NoiseResponse response;
       const bool mosaic = sub.calibration->cfa != CfaPattern::none;
       const bool exact = !settings_.identity && !mosaic && phase_is_smooth(sub.transform);
-      if (!settings_.identity) response = response_of(sub.calibration->cfa);
+      if (!settings_.identity) response = response_of(sub);
       const Point middle{settings_.canvas.width / 2.0, settings_.canvas.height / 2.0};
       for (std::size_t p = 0; p < planes; ++p) {
         gains_[i * planes + p] = exact ? -1.0 : response.pixel[p];
@@ -119,9 +119,17 @@ class Combiner {
     }
   }
 
-  const NoiseResponse& response_of(CfaPattern cfa) {
+  // One response per pattern, with the noise of the first sub that has it:
+  // what counts is the ratio of the colours, a fact of sensor and sky.
+  const NoiseResponse& response_of(const CombineSub& sub) {
+    const CfaPattern cfa = sub.calibration->cfa;
     auto& known = responses_[static_cast<std::size_t>(cfa)];
-    if (!known) known = noise_response(cfa, settings_.demosaic, settings_.resample);
+    if (known) return *known;
+    std::array<double, 3> noise{1.0, 1.0, 1.0};
+    for (std::size_t p = 0; cfa != CfaPattern::none && p < 3; ++p) {
+      noise[p] = std::max((*sub.sky)[p].mesh.median_noise(), 1e-6);
+    }
+    known = noise_response(cfa, settings_.demosaic, settings_.resample, noise);
     return *known;
   }
 

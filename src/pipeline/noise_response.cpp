@@ -47,17 +47,21 @@ void add_variances(PlaneView<const float> noise, PlaneView<const std::uint8_t> m
 }  // namespace
 
 NoiseResponse noise_response(CfaPattern cfa, sensor::Demosaic demosaic,
-                             const align::ResampleOptions& resample) {
+                             const align::ResampleOptions& resample,
+                             const std::array<double, 3>& noise_of_colour) {
   const Size size{side, side};
   const bool mosaic = cfa != CfaPattern::none;
   const int planes = mosaic ? 3 : 1;
   std::vector<Sums> sums(3);
-  for (unsigned trial = 0; trial < 4; ++trial) {
+  for (unsigned trial = 0; trial < 8; ++trial) {
     Grid<float> noise(size);
     Mask mask(size);
     RandomStream random(trial, noise_stream, 0);
     for (int y = 0; y < side; ++y) {
-      for (float& v : noise.row(y)) v = static_cast<float>(random.normal());
+      for (int x = 0; x < side; ++x) {
+        const double sd = noise_of_colour[static_cast<std::size_t>(cfa_colour(cfa, x, y))];
+        noise(x, y) = static_cast<float>(sd * random.normal());
+      }
     }
     std::vector<Grid<float>> source(static_cast<std::size_t>(planes));
     std::vector<Mask> masks(static_cast<std::size_t>(planes));
@@ -85,8 +89,9 @@ NoiseResponse noise_response(CfaPattern cfa, sensor::Demosaic demosaic,
   }
   NoiseResponse response;
   for (std::size_t p = 0; p < static_cast<std::size_t>(planes); ++p) {
-    response.pixel[p] = sums[p].pixel / sums[p].pixels;
-    response.aperture[p] = sums[p].aperture / sums[p].apertures;
+    const double variance = noise_of_colour[p] * noise_of_colour[p];
+    response.pixel[p] = sums[p].pixel / sums[p].pixels / variance;
+    response.aperture[p] = sums[p].aperture / sums[p].apertures / variance;
   }
   return response;
 }

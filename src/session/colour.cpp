@@ -2,19 +2,17 @@
 
 #include <algorithm>
 #include <cctype>
-#include <cmath>
 
 #include "coldframe/core/image.hpp"
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/image_file.hpp"
-#include "coldframe/view/picture.hpp"
 #include "digest.hpp"
+#include "preview.hpp"
 
 namespace coldframe::session {
 namespace {
 
 constexpr int strip = 256;
-constexpr int preview_px = 1600;
 
 // Spellings of the three broad-band filters (common practice, no source).
 int colour_of(std::string filter) {
@@ -37,31 +35,6 @@ void copy_planes(const std::unique_ptr<fits::ImageFile> (&sources)[3], fits::Fil
       writer.write_rows(hdu, p, y, values.cview());
     }
   }
-}
-
-Image binned_preview(const fits::ImageFile& file) {
-  const Size size = file.size();
-  const int bin = std::max((std::max(size.width, size.height) + preview_px - 1) / preview_px, 1);
-  Image picture({size.width / bin, size.height / bin}, 3);
-  for (int p = 0; p < 3; ++p) {
-    for (int j = 0; j < picture.height(); ++j) {
-      Grid<float> rows(size.width, bin);
-      file.fill(p, {0, j * bin, size.width, (j + 1) * bin}, rows.view());
-      for (int i = 0; i < picture.width(); ++i) {
-        double sum = 0.0;
-        int count = 0;
-        for (int y = 0; y < bin; ++y) {
-          for (int x = i * bin; x < (i + 1) * bin; ++x) {
-            if (!std::isfinite(rows(x, y))) continue;
-            sum += static_cast<double>(rows(x, y));
-            ++count;
-          }
-        }
-        picture.plane(p)(i, j) = count > 0 ? static_cast<float>(sum / count) : std::nanf("");
-      }
-    }
-  }
-  return picture;
 }
 
 }  // namespace
@@ -104,10 +77,7 @@ std::optional<std::string> compose_colour(const std::string& object, SessionReco
     copy_planes(masks, writer, mask);
     writer.commit();
   }
-  const auto file = fits::ImageFile::open(path);
-  const Image picture = binned_preview(*file);
-  fits::write_file_atomically(out / (name + ".png"),
-                              view::encode_png(view::render(picture, view::automatic_stretch(picture))));
+  write_preview(path, out / (name + ".png"));
   ResultRecord row;
   row.object = object;
   row.filter = "colour";

@@ -8,19 +8,17 @@
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/fits/image_file.hpp"
 #include "coldframe/pipeline/trail_search.hpp"
-#include "coldframe/view/picture.hpp"
 #include "flat_sky.hpp"
 #include "frame_access.hpp"
 #include "group_work.hpp"
 #include "measure_cache.hpp"
+#include "preview.hpp"
 #include "result_writer.hpp"
 #include "stage_clock.hpp"
 #include "sub_reader.hpp"
 
 namespace coldframe::session {
 namespace {
-
-constexpr int preview_px = 1600;
 
 std::vector<std::size_t> kept_subs(const GroupState& group) {
   std::vector<std::size_t> kept;
@@ -110,17 +108,6 @@ stars::FrameMeasurement measure_result(const ResultWriter& writer, double electr
   return stars::measure_frame(image.cview(), mask.cview(), options, threads);
 }
 
-std::optional<double> median_uncertainty(const ResultWriter& writer) {
-  std::vector<double> values;
-  for (int y = 0; y < writer.kept_uncertainty().height(); ++y) {
-    for (const float v : writer.kept_uncertainty().row(y)) {
-      if (std::isfinite(v)) values.push_back(static_cast<double>(v));
-    }
-  }
-  if (values.empty()) return std::nullopt;
-  return median_in_place(std::span<double>(values));
-}
-
 void complete_sub_rows(const GroupState& group, const std::vector<std::size_t>& kept, int result,
                        const pipeline::CombineTotals& totals, SessionRecord& record) {
   std::size_t row = 0;
@@ -143,6 +130,18 @@ void complete_sub_rows(const GroupState& group, const std::vector<std::size_t>& 
       sub.trails.push_back(trail);
     }
     ++k;
+  }
+}
+
+// The same result without the smooth light of the sky.
+void flatten(ResultRecord& row, const CombineContext& context) {
+  const StageClock clock(context.record.timings, "flat-sky");
+  const std::string name = context.result_name + "_flat-sky.fits";
+  const auto& out = context.options.out;
+  const auto outcome = write_flat_sky(out / row.path, out / name, {}, context.options.threads);
+  if (outcome.written) row.flat_sky_path = name;
+  if (!outcome.note.empty()) {
+    context.record.warnings.push_back({"background", outcome.note, {row.path}});
   }
 }
 
@@ -190,8 +189,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   const auto unit = photometric.calibration->unit;
   const auto path = options.out / (context.result_name + ".fits");
   ResultWriter writer(path, canvas, group.planes,
-                      result_header(reference_file->header(), group, record, options, unit),
-                      preview_px);
+                      result_header(reference_file->header(), group, record, options, unit));
   const auto settings = settings_for(group, canvas, context, kept.size());
   const auto list = combine_list(group, kept, options.memory_bytes / 4, context.inventory);
   pipeline::CombineTotals totals;
@@ -208,7 +206,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   row.path = context.result_name + ".fits";
   row.unit = to_string(unit);
   row.reference = context.reference->name;
-  row.noise_per_px = median_uncertainty(writer);
+  if (!writer.sampled_uncertainty().empty()) row.noise_per_px = median(writer.sampled_uncertainty());
   row.noise_correlation = *std::max_element(totals.noise_correlation.begin(), totals.noise_correlation.end());
   if (measured.quality.fitted > 0) row.fwhm_px = measured.quality.fwhm_px;
   const auto scale = context.reference->info->arcsec_per_px();
@@ -216,11 +214,10 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   Header late;
   if (row.fwhm_px) late.set("FWHM", *row.fwhm_px, "[pix] median of the result's stars");
   writer.finish(totals, late, {stars_table(measured.stars), subs_table(record, result)});
-  const auto& picture = writer.preview();
+  if (options.remove_background) flatten(row, context);
   row.preview = context.result_name + ".png";
-  fits::write_file_atomically(
-      options.out / row.preview,
-      view::encode_png(view::render(picture, view::automatic_stretch(picture))));
+  write_preview(options.out / (row.flat_sky_path.empty() ? row.path : row.flat_sky_path),
+                options.out / row.preview);
 }
 
 void record_subs(const GroupState& group, int result, const CalibrationStore* store,

@@ -12,10 +12,7 @@
 namespace coldframe::session {
 namespace {
 
-int binning_for(Size canvas, int longest) {
-  const int side = std::max(canvas.width, canvas.height);
-  return std::max((side + longest - 1) / std::max(longest, 1), 1);
-}
+constexpr int sample_step = 16;
 
 Header extension_header(const char* what) {
   Header header;
@@ -26,12 +23,8 @@ Header extension_header(const char* what) {
 }  // namespace
 
 ResultWriter::ResultWriter(std::filesystem::path path, Size canvas, int planes,
-                           const Header& header, int preview_px)
-    : canvas_(canvas), planes_(planes), bin_(binning_for(canvas, preview_px)),
-      writer_(std::move(path)), kept_(canvas),
-      kept_uncertainty_(canvas.width / bin_, canvas.height / bin_),
-      preview_({canvas.width / bin_, canvas.height / bin_}, planes),
-      counts_(canvas.width / bin_, canvas.height / bin_) {
+                           const Header& header)
+    : canvas_(canvas), planes_(planes), writer_(std::move(path)), kept_(canvas) {
   using fits::SampleType;
   mean_ = writer_.add_image({"", canvas, planes, SampleType::float32}, header);
   Header uncert = extension_header("Standard deviation of each pixel as written");
@@ -68,31 +61,15 @@ void ResultWriter::write(const pipeline::ResultStrip& s) {
 }
 
 void ResultWriter::keep(const pipeline::ResultStrip& s) {
-  const bool judged = s.plane == (planes_ == 3 ? 1 : 0);
-  auto picture = preview_.plane(s.plane);
+  if (s.plane != (planes_ == 3 ? 1 : 0)) return;
   for (int y = 0; y < s.mean.height(); ++y) {
     const int row = s.y0 + y;
-    const int j = row / bin_;
-    if (judged) {
-      const auto from = s.mean.row(y);
-      std::copy(from.begin(), from.end(), kept_.row(row).begin());
-    }
-    if (j >= picture.height()) continue;
-    // A cell's rows arrive in order: sums start with its first row, end with its last.
-    const bool first = row % bin_ == 0;
-    const bool last = row % bin_ == bin_ - 1;
-    for (int i = 0; i < picture.width(); ++i) {
-      float& sum = picture(i, j);
-      float& count = counts_(i, j);
-      if (first) sum = count = 0.0F;
-      for (int x = i * bin_; x < (i + 1) * bin_; ++x) {
-        const float value = s.mean(x, y);
-        if (!std::isfinite(value)) continue;
-        sum += value;
-        count += 1.0F;
-      }
-      if (judged && first) kept_uncertainty_(i, j) = s.uncertainty(i * bin_, y);
-      if (last) sum = count > 0.0F ? sum / count : std::numeric_limits<float>::quiet_NaN();
+    const auto from = s.mean.row(y);
+    std::copy(from.begin(), from.end(), kept_.row(row).begin());
+    if (row % sample_step != 0) continue;
+    for (int x = 0; x < s.mean.width(); x += sample_step) {
+      const float sd = s.uncertainty(x, y);
+      if (std::isfinite(sd)) sampled_.push_back(static_cast<double>(sd));
     }
   }
 }

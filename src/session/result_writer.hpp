@@ -14,33 +14,27 @@
 
 namespace coldframe::session {
 
-/// Takes strips as they come and keeps what the end of the job needs: one plane to
-/// measure and a binned picture.
+/// Takes strips as they come and keeps what the end of the job needs: one plane to measure.
 class ResultWriter {
  public:
-  ResultWriter(std::filesystem::path path, Size canvas, int planes, const Header& header,
-               int preview_px);
+  ResultWriter(std::filesystem::path path, Size canvas, int planes, const Header& header);
   void write(const pipeline::ResultStrip& strip);
   /// Adds NOISCORR, the tables and commits.
   void finish(const pipeline::CombineTotals& totals, const Header& late_cards,
               const std::vector<fits::Table>& tables);
   /// The plane stars are measured on (green of three).
   [[nodiscard]] const Grid<float>& kept_plane() const noexcept { return kept_; }
-  [[nodiscard]] const Grid<float>& kept_uncertainty() const noexcept { return kept_uncertainty_; }
-  /// Binned result, NaN where there is no data.
-  [[nodiscard]] const Image& preview() const noexcept { return preview_; }
+  /// UNCERT of that plane at every 16th pixel of every 16th row.
+  [[nodiscard]] const std::vector<double>& sampled_uncertainty() const noexcept { return sampled_; }
 
  private:
   void keep(const pipeline::ResultStrip& strip);
   Size canvas_;
   int planes_;
-  int bin_;
   fits::FileWriter writer_;
   int mean_ = 0, uncert_ = 0, mask_ = 0, flags_ = 0, weight_ = 0, low_ = 0, high_ = 0;
   Grid<float> kept_;
-  Grid<float> kept_uncertainty_;  ///< binned like the preview: enough for a median
-  Image preview_;
-  Grid<float> counts_;
+  std::vector<double> sampled_;
 };
 
 /// Header of the result: the reference's cards without what no longer holds, plus ours.

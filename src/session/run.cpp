@@ -14,8 +14,8 @@
 #include "colour.hpp"
 #include "decide.hpp"
 #include "digest.hpp"
-#include "flat_sky.hpp"
 #include "group_work.hpp"
+#include "mosaic_check.hpp"
 #include "stage_clock.hpp"
 
 namespace coldframe::session {
@@ -51,6 +51,7 @@ class Run {
   void take_stock_and_pair() {
     const StageClock clock(record_.timings, "survey");
     inventory_ = take_stock(options_.session, options_.out, options_.supplied, options_.threads, watch_);
+    check_mosaics(inventory_);
     name_unnamed_objects();
     pairing_ = pair_frames(inventory_, options_.tolerances);
     record_.left_out = inventory_.left_out;
@@ -212,7 +213,6 @@ class Run {
     CombineContext context{options_, record_, watch_, unique_name(group), &reference,
                            calibration_sets(group), false, &inventory_};
     combine_group(group, context, result);
-    if (options_.remove_background) flatten(result);
     warn_about_undithered(group);
     forget_calibrations(group);
   }
@@ -221,16 +221,6 @@ class Run {
     std::vector<std::size_t> lights;
     for (const auto& sub : group.subs) lights.push_back(sub.frame);
     return store_->sets_among(lights);
-  }
-
-  void flatten(int result) {
-    const StageClock clock(record_.timings, "flat-sky");
-    auto& row = record_.results[static_cast<std::size_t>(result)];
-    std::string name = row.path.substr(0, row.path.size() - 5) + "_flat-sky.fits";
-    const auto outcome =
-        write_flat_sky(options_.out / row.path, options_.out / name, {}, options_.threads);
-    if (outcome.written) row.flat_sky_path = name;
-    if (!outcome.note.empty()) record_.warnings.push_back({"background", outcome.note, {row.path}});
   }
 
   // Masters' noise and unknown defects add up where the sky never moves on the sensor.

@@ -3,6 +3,7 @@
 /// read, calibrated, (demosaiced,) resampled, normalised and masked; then samples are rejected and combined.
 #pragma once
 
+#include <array>
 #include <functional>
 #include <memory>
 #include <span>
@@ -65,12 +66,13 @@ struct CombineTotals {
 
 /// Variance of a resampled (and demosaiced) pixel over that of a raw one of the
 /// same plane, mean over sub-pixel phases; and the same for the sum over a large aperture.
-/// Found once by sending white noise through the real code.
+/// Found once by sending white noise through the real code. `noise`: sd of raw samples of each colour.
 struct NoiseResponse {
   double pixel[3] = {1, 1, 1};
   double aperture[3] = {1, 1, 1};
 };
 [[nodiscard]] NoiseResponse noise_response(CfaPattern cfa, sensor::Demosaic demosaic,
-                                           const align::ResampleOptions& resample);
+                                           const align::ResampleOptions& resample,
+                                           const std::array<double, 3>& noise = {1, 1, 1});
 
 }  // namespace coldframe::pipeline
