@@ -38,7 +38,9 @@ class Prominence {
     }
     if (count < 4) return 0.0;
     std::nth_element(ring.begin(), ring.begin() + count / 2, ring.begin() + count);
-    return ring[static_cast<std::size_t>(count / 2)];
+    const double level = ring[static_cast<std::size_t>(count / 2)];
+    // Below this it is the ring's own noise, and subtracting it would only lose faint stars.
+    return level > 1.5 ? level : 0.0;
   }
 
   /// Lowest filtered value on the straight way between two peaks.
@@ -105,7 +107,7 @@ std::vector<Peak> keep_prominent(const DetectionFrame& frame, const FilteredFram
   parallel_for(threads, (peaks.size() + chunk - 1) / chunk, [&](std::size_t c) {
     for (std::size_t i = c * chunk; i < std::min(peaks.size(), (c + 1) * chunk); ++i) {
       Peak& peak = peaks[i];
-      const double around = std::max(0.0, prominence.surroundings(peak));
+      const double around = prominence.surroundings(peak);
       peak.pedestal = static_cast<float>(around);
       bool own = prominence.stands_out(peak, around);
       if (own) {

@@ -98,6 +98,29 @@ struct Moments {
   double median = 0.0;
 };
 
+/// Each occupied bin reaches half way to the next occupied ones, so that integer data,
+/// which leave bins between the codes empty, are interpolated between codes.
+double median_of(const Histogram& histogram, const Range& range, double total) noexcept {
+  double below = 0.0;
+  int previous = -1;
+  int bin = range.first;
+  for (; bin < range.last; ++bin) {
+    const double n = histogram.count(bin);
+    if (n <= 0.0) continue;
+    if (below + n >= 0.5 * total) break;
+    below += n;
+    previous = bin;
+  }
+  int next = bin + 1;
+  while (next < range.last && histogram.count(next) <= 0.0) ++next;
+  const int step_left = previous >= 0 ? bin - previous : next - bin;
+  const int step_right = next < range.last ? next - bin : step_left;
+  const double left = bin + 0.5 - 0.5 * step_left;
+  const double right = bin + 0.5 + 0.5 * step_right;
+  const double n = histogram.count(bin);
+  return n > 0.0 ? left + (right - left) * (0.5 * total - below) / n : bin + 0.5;
+}
+
 Moments moments_of(const Histogram& histogram, const Range& range) noexcept {
   Moments m;
   double sum = 0.0;
@@ -112,15 +135,7 @@ Moments moments_of(const Histogram& histogram, const Range& range) noexcept {
   m.mean = sum / m.n;
   // Sheppard's correction takes out the spread inside a bin.
   m.sd = std::sqrt(std::max(0.0, squares / m.n - m.mean * m.mean - 1.0 / 12.0));
-  double below = 0.0;
-  for (int b = range.first; b < range.last; ++b) {
-    const double n = histogram.count(b);
-    if (below + n >= 0.5 * m.n) {
-      m.median = b + (n > 0.0 ? (0.5 * m.n - below) / n : 0.5);
-      break;
-    }
-    below += n;
-  }
+  m.median = median_of(histogram, range, m.n);
   return m;
 }
 
@@ -135,6 +150,18 @@ Moments clip(const Histogram& histogram, double kappa, int max_iterations, Range
     m = moments_of(histogram, range);
   }
   return m;
+}
+
+/// sigma of the Gaussian whose sd within +-reach is `sd`. Right whether or not clipping has settled.
+double untruncated(double sd, double reach, double kappa_guess) noexcept {
+  double sigma = sd / kappa_guess;
+  for (int round = 0; round < 12 && sigma > 0.0; ++round) {
+    const double next = sd / std::max(truncated_sd(std::max(reach / sigma, 1.0)), 0.3);
+    const bool settled = std::abs(next - sigma) < 1e-4 * sigma;
+    sigma = next;
+    if (settled) break;
+  }
+  return sigma;
 }
 
 double biweight_of(const Histogram& histogram, double centre, double sigma) noexcept {
@@ -198,7 +225,7 @@ SkyCell estimate_cell(std::span<const float> values, const CellClipping& clippin
   const double excess = m.mean - m.median;
   const double chance = 2.5 * 0.756 * m.sd / std::sqrt(m.n);
   double level = biweight_of(histogram, m.median, std::max(m.sd, 0.5));
-  double sd = m.sd / clipping.fixed_point;
+  double sd = untruncated(m.sd, 0.5 * (range.last - range.first), clipping.fixed_point);
   if (excess > chance) {
     level = m.median - std::min(2.0 * excess, 1.5 * m.sd);
     sd = std::min(sd, lower_half_sd(histogram, level, m.sd, clipping));

@@ -96,12 +96,22 @@ void fill_gaps(Grid<float>& grid) {
   }
 }
 
-void median_filter(Grid<float>& grid, int side) {
+/// Puts the median of its neighbourhood in the place of a cell that stands out from it; what
+/// merely follows a gradient stays (at the frame's edge the median itself would be off).
+void replace_outliers(Grid<float>& grid, const Grid<float>& noise, int side) {
   if (side < 3) return;
   const Grid<float> before = grid.clone();
   for (int j = 0; j < grid.height(); ++j) {
     for (int i = 0; i < grid.width(); ++i) {
-      grid(i, j) = neighbourhood_median(before, i, j, side / 2, true);
+      const float mid = neighbourhood_median(before, i, j, side / 2, true);
+      std::vector<float> distances;
+      for (int y = std::max(0, j - side / 2); y <= std::min(grid.height() - 1, j + side / 2); ++y) {
+        for (int x = std::max(0, i - side / 2); x <= std::min(grid.width() - 1, i + side / 2); ++x) {
+          distances.push_back(std::abs(before(x, y) - mid));
+        }
+      }
+      const float scatter = static_cast<float>(mad_to_sigma) * median_in_place(distances);
+      if (std::abs(before(i, j) - mid) > 2.5F * scatter + 0.05F * noise(i, j)) grid(i, j) = mid;
     }
   }
 }
@@ -136,9 +146,17 @@ Interval locate(double position, int cell_px, int cells) noexcept {
   return {cell, std::clamp(share_at(offset, 1.0F / static_cast<float>(cell_px)), 0.0F, 1.0F)};
 }
 
+/// Value k of a line of cells; one beyond either end continues the line straight.
+template <typename Value>
+float continued(const Value& value, int k, int count) noexcept {
+  if (k < 0) return count > 1 ? 2.0F * value(0) - value(1) : value(0);
+  if (k >= count) return count > 1 ? 2.0F * value(count - 1) - value(count - 2) : value(count - 1);
+  return value(k);
+}
+
 float column_value(const Grid<float>& grid, int i, const Interval& at) noexcept {
-  const int last = grid.height() - 1;
-  const auto value = [&](int j) { return grid(i, std::clamp(j, 0, last)); };
+  const auto cell = [&](int j) { return grid(i, j); };
+  const auto value = [&](int j) { return continued(cell, j, grid.height()); };
   return horner(cubic(value(at.cell - 1), value(at.cell), value(at.cell + 1), value(at.cell + 2)),
                 at.share);
 }
@@ -149,8 +167,8 @@ class RowOfCells {
   RowOfCells(const Grid<float>& grid, int cell_px, double y) noexcept
       : grid_(grid), cell_px_(cell_px), at_(locate(y, cell_px, grid.height())) {}
   [[nodiscard]] std::array<float, 4> piece(int cell) const noexcept {
-    const int last = grid_.width() - 1;
-    const auto value = [&](int i) { return column_value(grid_, std::clamp(i, 0, last), at_); };
+    const auto column = [&](int i) { return column_value(grid_, i, at_); };
+    const auto value = [&](int i) { return continued(column, i, grid_.width()); };
     return cubic(value(cell - 1), value(cell), value(cell + 1), value(cell + 2));
   }
   [[nodiscard]] float at(double x) const noexcept {
@@ -249,10 +267,12 @@ SkyMesh measure_sky(PlaneView<const float> image, PlaneView<const std::uint8_t> 
     }
   });
   drop_object_cells(mesh);
-  for (Grid<float>* grid : {&mesh.level, &mesh.noise}) {
-    fill_gaps(*grid);
-    median_filter(*grid, options.filter_cells);
-  }
+  fill_gaps(mesh.level);
+  fill_gaps(mesh.noise);
+  if (!std::isfinite(mesh.level(0, 0))) return mesh;  // no cell had any sky
+  replace_outliers(mesh.level, mesh.noise, options.filter_cells);
+  const Grid<float> noise = mesh.noise.clone();
+  replace_outliers(mesh.noise, noise, options.filter_cells);
   return mesh;
 }
 
