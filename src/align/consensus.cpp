@@ -101,8 +101,8 @@ std::optional<Consensus> grow_consensus(const Lists& lists, const Transform& sta
       const auto sampled = msac_similarity(lists, consensus.pairs, mirrored, tolerance_px, seed);
       if (sampled) consensus.transform = *sampled;
     } else {
-      const auto fit = fit_robustly(lists, consensus.pairs,
-                                    {TransformModel::similarity, 1, mirrored});
+      const auto fit =
+          fit_robustly(lists, consensus.pairs, {TransformModel::similarity, 1, mirrored});
       if (!fit.usable) return std::nullopt;
       consensus.transform = fit.transform;
     }

@@ -33,7 +33,7 @@ struct Consensus {
 /// A similarity that is good near `area` is carried outwards in growing circles, until
 /// all stars take part.
 [[nodiscard]] std::optional<Consensus> grow_consensus(const Lists& lists, const Transform& start,
-                                                      bool mirrored, Area area,
-                                                      double tolerance_px, std::uint64_t seed);
+                                                      bool mirrored, Area area, double tolerance_px,
+                                                      std::uint64_t seed);
 
 }  // namespace coldframe::align

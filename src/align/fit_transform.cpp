@@ -163,8 +163,9 @@ ResidualFunction homography_residuals(const std::vector<Point>& p, const std::ve
       residuals[2 * i + 1] = root * (y - q[i].y);
       if (jacobian.empty()) continue;
       const double s = root / w;
-      const double rows[16] = {s * p[i].x, s * p[i].y, s, 0, 0, 0, -s * x * p[i].x, -s * x * p[i].y,
-                               0, 0, 0, s * p[i].x, s * p[i].y, s, -s * y * p[i].x, -s * y * p[i].y};
+      const double rows[16] = {
+          s * p[i].x, s * p[i].y, s, 0,          0,          0, -s * x * p[i].x, -s * x * p[i].y,
+          0,          0,          0, s * p[i].x, s * p[i].y, s, -s * y * p[i].x, -s * y * p[i].y};
       for (std::size_t j = 0; j < 16; ++j) jacobian[16 * i + j] = rows[j];
     }
   };
@@ -191,11 +192,10 @@ TransformFit fit_homography(std::span<const Point> from, std::span<const Point> 
   auto start = linear_least_squares(design, 8, values, doubled);
   if (start.status != FitStatus::converged) return {};
   std::vector<double> h = start.coefficients;
-  const auto report =
-      levenberg_marquardt(h, 2 * p.size(), homography_residuals(p, q, weights));
+  const auto report = levenberg_marquardt(h, 2 * p.size(), homography_residuals(p, q, weights));
   if (report.status == FitStatus::singular || report.status == FitStatus::not_finite) return {};
-  const std::array<double, 9> into{1 / f.scale, 0, -f.centre.x / f.scale,
-                                   0, 1 / f.scale, -f.centre.y / f.scale, 0, 0, 1};
+  const std::array<double, 9> into{
+      1 / f.scale, 0, -f.centre.x / f.scale, 0, 1 / f.scale, -f.centre.y / f.scale, 0, 0, 1};
   const std::array<double, 9> out_of{t.scale, 0, t.centre.x, 0, t.scale, t.centre.y, 0, 0, 1};
   const std::array<double, 9> core{h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7], 1.0};
   Transform transform;

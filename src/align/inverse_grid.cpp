@@ -14,9 +14,19 @@ int cell_of(int value, int spacing) noexcept {
 }
 
 // Weights of nodes -1, 0, 1, 2 at fraction f of the cell between nodes 0 and 1.
-std::array<double, 4> lagrange(double f) noexcept {
+constexpr std::array<double, 4> lagrange(double f) noexcept {
   return {-f * (f - 1.0) * (f - 2.0) / 6.0, (f + 1.0) * (f - 1.0) * (f - 2.0) / 2.0,
           -(f + 1.0) * f * (f - 2.0) / 2.0, (f + 1.0) * f * (f - 1.0) / 6.0};
+}
+
+// The same at every pixel of a cell.
+template <std::size_t steps>
+constexpr std::array<std::array<double, 4>, steps> lagrange_table() noexcept {
+  std::array<std::array<double, 4>, steps> table{};
+  for (std::size_t i = 0; i < steps; ++i) {
+    table[i] = lagrange(static_cast<double>(i) / static_cast<double>(steps));
+  }
+  return table;
 }
 
 struct Evaluated {
@@ -90,10 +100,10 @@ InverseGrid::InverseGrid(const Transform& sub_to_reference, const Rect& destinat
 }
 
 const double* InverseGrid::node(int column, int row) const {
-  return nodes_.data() + (static_cast<std::size_t>(row - first_row_) *
-                              static_cast<std::size_t>(columns_) +
-                          static_cast<std::size_t>(column - first_column_)) *
-                             3;
+  return nodes_.data() +
+         (static_cast<std::size_t>(row - first_row_) * static_cast<std::size_t>(columns_) +
+          static_cast<std::size_t>(column - first_column_)) *
+             3;
 }
 
 InverseGrid::Inverted InverseGrid::invert(Point destination) const {
@@ -176,12 +186,13 @@ void InverseGrid::row(int x0, int y, int n, double* sx, double* sy, double* area
   }
   if (!forward_.polynomial) return matrix_row(x0, y, n, sx, sy, area);
   prepare_row(y);
+  static constexpr auto table = lagrange_table<spacing>();
   for (int i = 0; i < n;) {
     const int cell = cell_of(x0 + i, spacing);
     const double* c = row_nodes_.data() + static_cast<std::size_t>(cell - 1 - first_column_) * 3;
     const int end = (cell + 1) * spacing - x0 < n ? (cell + 1) * spacing - x0 : n;
     for (; i < end; ++i) {
-      const auto w = lagrange(static_cast<double>(x0 + i - cell * spacing) / spacing);
+      const auto& w = table[static_cast<std::size_t>(x0 + i - cell * spacing)];
       sx[i] = ((w[0] * c[0] + w[1] * c[3]) + w[2] * c[6]) + w[3] * c[9];
       sy[i] = ((w[0] * c[1] + w[1] * c[4]) + w[2] * c[7]) + w[3] * c[10];
       area[i] = ((w[0] * c[2] + w[1] * c[5]) + w[2] * c[8]) + w[3] * c[11];

@@ -44,8 +44,8 @@ class InverseGrid {
   std::array<double, 9> inverse_{};
   bool invertible_ = false;
   int first_column_ = 0, first_row_ = 0, columns_ = 0, rows_ = 0;
-  std::vector<double> nodes_;     ///< sx, sy, area per node
-  std::vector<double> row_nodes_; ///< the same interpolated to one row
+  std::vector<double> nodes_;      ///< sx, sy, area per node
+  std::vector<double> row_nodes_;  ///< the same interpolated to one row
   int prepared_row_ = 0;
   bool prepared_ = false;
 };

@@ -23,9 +23,12 @@ double keys(double x) noexcept {
 
 double kernel_value(Kernel kernel, double x) noexcept {
   switch (kernel) {
-    case Kernel::lanczos3: return std::fabs(x) < 3.0 ? sinc(x) * sinc(x / 3.0) : 0.0;
-    case Kernel::bicubic: return keys(x);
-    case Kernel::bilinear: return std::fabs(x) < 1.0 ? 1.0 - std::fabs(x) : 0.0;
+    case Kernel::lanczos3:
+      return std::fabs(x) < 3.0 ? sinc(x) * sinc(x / 3.0) : 0.0;
+    case Kernel::bicubic:
+      return keys(x);
+    case Kernel::bilinear:
+      return std::fabs(x) < 1.0 ? 1.0 - std::fabs(x) : 0.0;
   }
   return 0.0;
 }

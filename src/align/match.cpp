@@ -39,8 +39,8 @@ double chance_at(const Lists& lists, const RobustFit& fit, double tolerance, std
   for (const IndexPair& pair : fit.kept) close += pair.distance_px <= tolerance ? 1U : 0U;
   const auto chance = chance_of_pairs(lists, fit.transform, tolerance);
   if (close <= free_pairs || chance.candidates <= free_pairs) return 1.0;
-  const double tail = binomial_tail(chance.candidates - free_pairs, close - free_pairs,
-                                    chance.pair_probability);
+  const double tail =
+      binomial_tail(chance.candidates - free_pairs, close - free_pairs, chance.pair_probability);
   return std::min(1.0, trials * tail);
 }
 
@@ -102,8 +102,8 @@ class Search {
     int grown = 0;
     for (std::size_t i = 0; i < std::min(most_checks, matches.size()); ++i) {
       const auto& match = matches[i];
-      auto solution = follow(sub[match.sub], reference[match.reference], match.mirrored, trials,
-                             grown);
+      auto solution =
+          follow(sub[match.sub], reference[match.reference], match.mirrored, trials, grown);
       if (!solution) continue;
       if (!best || solution->false_probability < best->false_probability) best = solution;
       constexpr double beyond_doubt = 1e-3;
@@ -125,13 +125,13 @@ class Search {
     if (!fit.usable || fit.rms_px > options_.tolerance_px || already_refuted(fit.transform, from)) {
       return std::nullopt;
     }
-    const Area area{{(from[0].x + from[1].x + from[2].x) / 3.0,
-                     (from[0].y + from[1].y + from[2].y) / 3.0},
-                    6.0 * s.longest};
+    const Area area{
+        {(from[0].x + from[1].x + from[2].x) / 3.0, (from[0].y + from[1].y + from[2].y) / 3.0},
+        6.0 * s.longest};
     if (!promising(fit.transform, area)) return std::nullopt;
     ++grown;
-    const auto consensus = grow_consensus(lists_, fit.transform, mirrored, area,
-                                          options_.tolerance_px, options_.seed);
+    const auto consensus =
+        grow_consensus(lists_, fit.transform, mirrored, area, options_.tolerance_px, options_.seed);
     std::optional<Solution> solution;
     if (consensus) solution = finish(lists_, *consensus, options_, trials);
     if (!solution || solution->false_probability > options_.max_false_probability) {
@@ -146,8 +146,7 @@ class Search {
     const auto pairs = pair_up(lists_, transform, options_.tolerance_px, area, brightest);
     constexpr std::size_t own = 3;
     if (pairs.size() < own + 2) return false;
-    const auto chance =
-        chance_of_pairs(lists_, transform, options_.tolerance_px, area, brightest);
+    const auto chance = chance_of_pairs(lists_, transform, options_.tolerance_px, area, brightest);
     if (chance.candidates <= own) return false;
     return binomial_tail(chance.candidates - own, pairs.size() - own, chance.pair_probability) <
            1e-3;
@@ -199,10 +198,14 @@ MatchResult report(const Lists& lists, const Solution& solution, const MatchOpti
 
 std::string_view to_string(MatchStatus status) noexcept {
   switch (status) {
-    case MatchStatus::matched: return "matched";
-    case MatchStatus::too_few_stars: return "too few stars";
-    case MatchStatus::no_consensus: return "no consensus";
-    case MatchStatus::ambiguous: return "ambiguous";
+    case MatchStatus::matched:
+      return "matched";
+    case MatchStatus::too_few_stars:
+      return "too few stars";
+    case MatchStatus::no_consensus:
+      return "no consensus";
+    case MatchStatus::ambiguous:
+      return "ambiguous";
   }
   return "";
 }

@@ -66,7 +66,8 @@ double rough_scale(const Lists& lists, const std::vector<IndexPair>& pairs) {
   return fit.usable ? scale_of(fit.transform) : 1.0;
 }
 
-// Squared residuals over expected errors of pairs left out in turn; empty when a fold cannot be fitted.
+// Squared residuals over expected errors of pairs left out in turn; empty when a fold cannot be
+// fitted.
 std::vector<double> cross_validated(const Lists& lists, const std::vector<IndexPair>& pairs,
                                     const ModelKind& kind, double scale) {
   constexpr std::size_t folds = 5;
@@ -79,7 +80,8 @@ std::vector<double> cross_validated(const Lists& lists, const std::vector<IndexP
     const auto fit = fit_robustly(lists, training, kind);
     if (!fit.usable) return {};
     for (std::size_t i = fold; i < pairs.size(); i += folds) {
-      const double r = residual(lists, pairs[i], fit.transform) / pair_error(lists, pairs[i], scale);
+      const double r =
+          residual(lists, pairs[i], fit.transform) / pair_error(lists, pairs[i], scale);
       result[i] = r * r;
     }
   }
@@ -103,10 +105,14 @@ bool much_better(const std::vector<double>& simple, const std::vector<double>& g
 
 std::size_t pairs_needed(const ModelKind& kind) noexcept {
   switch (kind.model) {
-    case TransformModel::similarity: return 3;
-    case TransformModel::affine: return 8;
-    case TransformModel::homography: return 12;
-    case TransformModel::polynomial: return 3 * Polynomial2::terms(kind.order);
+    case TransformModel::similarity:
+      return 3;
+    case TransformModel::affine:
+      return 8;
+    case TransformModel::homography:
+      return 12;
+    case TransformModel::polynomial:
+      return 3 * Polynomial2::terms(kind.order);
   }
   return 0;
 }
@@ -135,8 +141,9 @@ RobustFit fit_robustly(const Lists& lists, const std::vector<IndexPair>& pairs,
       if (relative[i] > clip_sigma * spread && distance[i] > always_px) continue;
       kept.push_back({pairs[i].sub, pairs[i].reference, distance[i]});
     }
-    const bool settled = kept.size() == result.kept.size() &&
-                         std::ranges::equal(kept, result.kept, {}, &IndexPair::sub, &IndexPair::sub);
+    const bool settled =
+        kept.size() == result.kept.size() &&
+        std::ranges::equal(kept, result.kept, {}, &IndexPair::sub, &IndexPair::sub);
     result.kept = std::move(kept);
     if (settled) break;
   }

@@ -32,8 +32,8 @@ PointTree::PointTree(std::vector<Point> points) : index_(std::make_unique<Index>
   index_->cloud.points = std::move(points);
   if (index_->cloud.points.empty()) return;
   constexpr std::size_t leaf = 10;
-  index_->tree = std::make_unique<Tree>(2, index_->cloud,
-                                        nanoflann::KDTreeSingleIndexAdaptorParams(leaf));
+  index_->tree =
+      std::make_unique<Tree>(2, index_->cloud, nanoflann::KDTreeSingleIndexAdaptorParams(leaf));
   index_->tree->buildIndex();
 }
 
@@ -60,8 +60,7 @@ void PointTree::nearest_many(Point p, std::size_t count, std::vector<Neighbour>&
   const double query[2] = {p.x, p.y};
   std::vector<std::uint32_t> indices(count);
   std::vector<double> distances(count);
-  const std::size_t found =
-      index_->tree->knnSearch(query, count, indices.data(), distances.data());
+  const std::size_t found = index_->tree->knnSearch(query, count, indices.data(), distances.data());
   for (std::size_t i = 0; i < found; ++i) out.push_back({indices[i], distances[i]});
 }
 

@@ -10,9 +10,7 @@
 namespace coldframe::align {
 namespace {
 
-Point middle_of(Size sub) noexcept {
-  return {0.5 * (sub.width - 1), 0.5 * (sub.height - 1)};
-}
+Point middle_of(Size sub) noexcept { return {0.5 * (sub.width - 1), 0.5 * (sub.height - 1)}; }
 
 // Bounds of mapped points; a point without answer leaves them alone.
 struct Bounds {
@@ -34,8 +32,8 @@ struct Bounds {
 // A continuous map sends the boundary around the whole image, so the boundary is enough.
 Bounds mapped_bounds(const Transform& transform, const Rect& destination) {
   const InverseGrid grid(transform, {});
-  const bool linear = !transform.polynomial && transform.matrix[6] == 0.0 &&
-                      transform.matrix[7] == 0.0;
+  const bool linear =
+      !transform.polynomial && transform.matrix[6] == 0.0 && transform.matrix[7] == 0.0;
   const int step_x = linear ? std::max(1, destination.width() - 1) : 16;
   const int step_y = linear ? std::max(1, destination.height() - 1) : 16;
   Bounds bounds;

@@ -53,8 +53,11 @@ void locate_interior(const ResampleJob& job, Piece& piece, int n) noexcept {
 void locate(const ResampleJob& job, Piece& piece, int n) noexcept {
   const Rect held = job.region.intersect(whole(job.sub));
   // On a straight row everything lies between its ends.
-  piece.all_interior = piece.linear && full_taps(held, piece.sx[0], piece.sy[0]) &&
+  piece.all_interior = full_taps(held, piece.sx[0], piece.sy[0]) &&
                        full_taps(held, piece.sx[n - 1], piece.sy[n - 1]);
+  for (int i = 0; i < n && piece.all_interior && !piece.linear; ++i) {
+    piece.all_interior = full_taps(held, piece.sx[i], piece.sy[i]);
+  }
   if (piece.all_interior) return locate_interior(job, piece, n);
   for (int i = 0; i < n; ++i) {
     const bool usable = inside(piece.sx[i], piece.sy[i], job.sub);
@@ -80,7 +83,9 @@ void scale_by_area(const Piece& piece, int n, float* out) noexcept {
     return;
   }
   for (int i = 0; i < n; ++i) {
-    if (piece.place[i] != Place::outside) out[i] *= static_cast<float>(piece.area[i]);
+    if (piece.all_interior || piece.place[i] != Place::outside) {
+      out[i] *= static_cast<float>(piece.area[i]);
+    }
   }
 }
 
@@ -132,7 +137,7 @@ void fill_mask(const ResampleJob& job, const MaskSummary& summary, const Piece& 
       continue;
     }
     if (summary.clean()) continue;
-    if (piece.all_interior && i + 8 <= n && eight_clean(summary, piece, i)) {
+    if (piece.all_interior && piece.linear && i + 8 <= n && eight_clean(summary, piece, i)) {
       i += 7;
       continue;
     }
@@ -169,9 +174,10 @@ float edge_pixel(const ResampleJob& job, int cx, int cy, float ux, float uy) noe
   float wx[tap_count], wy[tap_count];
   tap_weights(job.options.kernel, ux, wx);
   tap_weights(job.options.kernel, uy, wy);
-  const Rect held = job.region.intersect(whole(job.sub)).intersect(
-      {job.region.x0, job.region.y0, job.region.x0 + job.source.width(),
-       job.region.y0 + job.source.height()});
+  const Rect held =
+      job.region.intersect(whole(job.sub))
+          .intersect({job.region.x0, job.region.y0, job.region.x0 + job.source.width(),
+                      job.region.y0 + job.source.height()});
   const Rect view{held.x0 - job.region.x0, held.y0 - job.region.y0, held.x1 - job.region.x0,
                   held.y1 - job.region.y0};
   float sum_x = 0.0F, sum_y = 0.0F;

@@ -14,7 +14,7 @@ namespace coldframe::align {
 struct ResampleJob {
   PlaneView<const float> source;
   PlaneView<const std::uint8_t> source_mask;
-  Rect region;     ///< what `source` holds, in the sub's frame
+  Rect region;  ///< what `source` holds, in the sub's frame
   Size sub;
   Rect destination;
   PlaneView<float> values;
@@ -42,8 +42,7 @@ inline constexpr double stretch_threshold = 1.17;
 
 /// A pixel some of whose taps lie outside the frame: they are left out and the weights
 /// of the others normalised to sum 1. (cx, cy): floor of the position, in `source`.
-[[nodiscard]] float edge_pixel(const ResampleJob& job, int cx, int cy, float ux,
-                               float uy) noexcept;
+[[nodiscard]] float edge_pixel(const ResampleJob& job, int cx, int cy, float ux, float uy) noexcept;
 
 /// Any transform, kernel at its natural width.
 void resample_general(const ResampleJob& job, const Transform& sub_to_reference);

@@ -38,9 +38,8 @@ StarPoints usable_stars(std::span<const Star> stars) {
     if (s.kind == StarClass::sharp || s.kind == StarClass::edge) continue;
     result.original.push_back(i);
   }
-  std::ranges::stable_sort(result.original, [&](std::size_t a, std::size_t b) {
-    return stars[a].flux > stars[b].flux;
-  });
+  std::ranges::stable_sort(
+      result.original, [&](std::size_t a, std::size_t b) { return stars[a].flux > stars[b].flux; });
   std::vector<double> known;
   for (const std::size_t i : result.original) {
     result.points.push_back({stars[i].x, stars[i].y});
@@ -94,11 +93,12 @@ std::vector<IndexPair> pair_up(const Lists& lists, const Transform& transform, d
 ChanceInput chance_of_pairs(const Lists& lists, const Transform& transform, double tolerance_px,
                             const Area& area, std::size_t brightest) {
   ChanceInput chance;
-  const double box = std::max(1.0, lists.high.x - lists.low.x) *
-                     std::max(1.0, lists.high.y - lists.low.y);
+  const double box =
+      std::max(1.0, lists.high.x - lists.low.x) * std::max(1.0, lists.high.y - lists.low.y);
   const double mean_density = static_cast<double>(lists.reference.points.size()) / box;
   // A circle that holds about ten reference stars on average measures the local density.
-  const double wide = std::max(8.0 * tolerance_px, std::sqrt(10.0 / (std::numbers::pi * mean_density)));
+  const double wide =
+      std::max(8.0 * tolerance_px, std::sqrt(10.0 / (std::numbers::pi * mean_density)));
   const double wide_area = std::numbers::pi * (wide * wide - tolerance_px * tolerance_px);
   std::size_t count = lists.sub.points.size();
   if (brightest > 0) count = std::min(count, brightest);
@@ -121,8 +121,7 @@ ChanceInput chance_of_pairs(const Lists& lists, const Transform& transform, doub
   }
   const double density = sampled > 0 ? density_sum / static_cast<double>(sampled) : mean_density;
   // Poisson: at least one reference star within reach.
-  chance.pair_probability =
-      -std::expm1(-density * std::numbers::pi * tolerance_px * tolerance_px);
+  chance.pair_probability = -std::expm1(-density * std::numbers::pi * tolerance_px * tolerance_px);
   return chance;
 }
 

@@ -32,8 +32,8 @@ struct Lists {
   Lists(std::span<const Star> sub_stars, std::span<const Star> reference_stars);
   StarPoints sub;
   StarPoints reference;
-  PointTree tree;  ///< of the reference
-  Point low, high;     ///< box around the reference stars
+  PointTree tree;   ///< of the reference
+  Point low, high;  ///< box around the reference stars
 };
 
 /// A circle of the sub in which stars are paired.

@@ -38,8 +38,10 @@ std::uint8_t weighted_mask(PlaneView<const std::uint8_t> mask, int x0, int y0, c
   const int k0 = x0 < 0 ? -x0 : 0, k1 = std::min(columns, mask.width() - x0);
   const int j0 = y0 < 0 ? -y0 : 0, j1 = std::min(rows, mask.height() - y0);
   double squares_x = 0.0, squares_y = 0.0;
-  for (int k = k0; k < k1; ++k) squares_x += static_cast<double>(wx[k]) * static_cast<double>(wx[k]);
-  for (int j = j0; j < j1; ++j) squares_y += static_cast<double>(wy[j]) * static_cast<double>(wy[j]);
+  for (int k = k0; k < k1; ++k)
+    squares_x += static_cast<double>(wx[k]) * static_cast<double>(wx[k]);
+  for (int j = j0; j < j1; ++j)
+    squares_y += static_cast<double>(wy[j]) * static_cast<double>(wy[j]);
   const double total = squares_x * squares_y;
   double per_bit[8] = {};
   for (int j = j0; j < j1; ++j) {

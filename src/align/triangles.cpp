@@ -15,8 +15,8 @@ double distance(Point a, Point b) noexcept { return std::hypot(a.x - b.x, a.y - 
 // Every star of the first `depth` with pairs of its nearest neighbours among them.
 void add_neighbourhoods(std::span<const Point> points, std::size_t depth, std::size_t neighbours,
                         std::vector<Corners>& out) {
-  const PointTree tree(std::vector<Point>(points.begin(),
-                                          points.begin() + static_cast<std::ptrdiff_t>(depth)));
+  const PointTree tree(
+      std::vector<Point>(points.begin(), points.begin() + static_cast<std::ptrdiff_t>(depth)));
   std::vector<PointTree::Neighbour> near;
   for (std::uint32_t i = 0; i < depth; ++i) {
     tree.nearest_many(points[i], neighbours + 1, near);

@@ -18,15 +18,15 @@ namespace coldframe::align {
 struct Triangle {
   /// Opposite the longest, the middle and the shortest side.
   std::array<std::uint32_t, 3> vertex{};
-  double longest = 0.0;   ///< side a, pixels
-  Point shape;            ///< (b/a, c/a)
+  double longest = 0.0;  ///< side a, pixels
+  Point shape;           ///< (b/a, c/a)
   bool left_handed = false;
 };
 
 struct TriangleOptions {
-  std::size_t stars = 60;       ///< brightest stars that take part
-  std::size_t neighbours = 6;   ///< each star with pairs of its nearest ones
-  std::size_t all_of = 16;      ///< every triangle of this many brightest stars
+  std::size_t stars = 60;      ///< brightest stars that take part
+  std::size_t neighbours = 6;  ///< each star with pairs of its nearest ones
+  std::size_t all_of = 16;     ///< every triangle of this many brightest stars
 };
 
 /// Sets `out` and says whether the three points form a usable triangle.

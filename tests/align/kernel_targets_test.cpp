@@ -48,7 +48,8 @@ Case make_case(double step_x, double step_y, bool chaos, std::uint64_t seed) {
 }  // namespace
 
 TEST_CASE("All instruction sets resample to the same bits", "[align][kernel]") {
-  const std::vector<Case> cases{make_case(0.9999, 0.004, false, 1), make_case(-0.9999, 0.004, false, 2),
+  const std::vector<Case> cases{make_case(0.9999, 0.004, false, 1),
+                                make_case(-0.9999, 0.004, false, 2),
                                 make_case(0.83, 0.55, false, 3), make_case(0.0, 0.0, true, 4)};
   int targets = 0;
   for (std::int64_t rest = hwy::SupportedTargets(); rest != 0; rest &= rest - 1) {
@@ -65,10 +66,10 @@ TEST_CASE("All instruction sets resample to the same bits", "[align][kernel]") {
           resample_run(run, found.data(), found.size());
           int different = 0;
           for (std::size_t i = 0; i < found.size(); ++i) {
-            different += std::bit_cast<std::uint32_t>(expected[i]) !=
-                                 std::bit_cast<std::uint32_t>(found[i])
-                             ? 1
-                             : 0;
+            different +=
+                std::bit_cast<std::uint32_t>(expected[i]) != std::bit_cast<std::uint32_t>(found[i])
+                    ? 1
+                    : 0;
           }
           CHECK(different == 0);
         }

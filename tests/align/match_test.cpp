@@ -7,9 +7,9 @@
 #include <vector>
 
 #include "align/consensus.hpp"
+#include "align/near.hpp"
 #include "align/star_pairs.hpp"
 #include "align/triangles.hpp"
-#include "align/near.hpp"
 #include "catch.hpp"
 #include "coldframe/core/random.hpp"
 
@@ -21,13 +21,13 @@ namespace {
 constexpr double degree = std::numbers::pi / 180.0;
 
 struct PairSetup {
-  double scale = 1.0;          // reference pixels per sub pixel
+  double scale = 1.0;  // reference pixels per sub pixel
   double rotation_deg = 0.0;
   bool mirrored = false;
-  double overlap = 1.0;        // share of the sub's area that lies on the reference
-  double spurious = 0.0;       // share of each list that is no star
-  double noise_px = 0.1;       // of positions, per axis
-  std::size_t common = 200;    // stars in the overlap, before losses
+  double overlap = 1.0;      // share of the sub's area that lies on the reference
+  double spurious = 0.0;     // share of each list that is no star
+  double noise_px = 0.1;     // of positions, per axis
+  std::size_t common = 200;  // stars in the overlap, before losses
   double width = 3000.0, height = 2000.0;
 };
 
@@ -45,9 +45,7 @@ Star make_star(double x, double y, double flux, double error) {
   return s;
 }
 
-bool within(Point p, double w, double h) {
-  return p.x >= 0.0 && p.y >= 0.0 && p.x < w && p.y < h;
-}
+bool within(Point p, double w, double h) { return p.x >= 0.0 && p.y >= 0.0 && p.x < w && p.y < h; }
 
 void add_spurious(StarList& list, const PairSetup& setup, RandomStream& random) {
   const auto real = static_cast<double>(list.size());
@@ -107,7 +105,9 @@ SkyPair make_pair(const PairSetup& setup, std::uint64_t seed, bool same_sky = tr
                                          flux * std::exp(0.1 * random.normal()), e));
     }
     Point q = inverse.apply(p);
-    if (!same_sky) q = {(other.uniform() - 0.5) * 8.0 * setup.width, (other.uniform() - 0.5) * 8.0 * setup.width};
+    if (!same_sky)
+      q = {(other.uniform() - 0.5) * 8.0 * setup.width,
+           (other.uniform() - 0.5) * 8.0 * setup.width};
     if (within(q, setup.width, setup.height)) {
       pair.sub.push_back(make_star(q.x + e * random.normal(), q.y + e * random.normal(),
                                    flux * std::exp(0.1 * random.normal()), e));
@@ -221,7 +221,8 @@ TEST_CASE("Fitting returns the similarity that made the points", "[align][match]
     CHECK(p.x == Near(to[i].x).margin(1e-9));
     CHECK(p.y == Near(to[i].y).margin(1e-9));
   }
-  CHECK(std::hypot(fit.transform.matrix[0], fit.transform.matrix[3]) == Near(1.0007).epsilon(1e-12));
+  CHECK(std::hypot(fit.transform.matrix[0], fit.transform.matrix[3]) ==
+        Near(1.0007).epsilon(1e-12));
 }
 
 TEST_CASE("Every model reproduces its own mapping", "[align][match]") {
@@ -257,7 +258,10 @@ TEST_CASE("Every model reproduces its own mapping", "[align][match]") {
   }
   SECTION("cubic") {
     truth.model = TransformModel::polynomial;
-    truth.polynomial = Polynomial2{3, {1500, 1000}, 1500, {1500, 1490, 20, 1, 2, 3, -4, 1, 2, 0.5},
+    truth.polynomial = Polynomial2{3,
+                                   {1500, 1000},
+                                   1500,
+                                   {1500, 1490, 20, 1, 2, 3, -4, 1, 2, 0.5},
                                    {1000, -20, 1505, 2, -1, 1, 0.5, 3, 0, -2}};
     const auto fit = fit_transform(TransformModel::polynomial, from, images(), {}, 3);
     REQUIRE(fit.usable);
@@ -292,10 +296,9 @@ TEST_CASE("Random pairs of one sky match, and rightly", "[align][match]") {
     if (result.status != MatchStatus::matched) {
       UNSCOPED_INFO("pair " << i << ": " << to_string(result.status) << " scale " << setup.scale
                             << " overlap " << setup.overlap << " spurious " << setup.spurious
-                            << " common " << setup.common << " sub " << pair.sub.size()
-                            << " ref " << pair.reference.size() << " pairs " << result.pairs.size()
-                            << " P " << result.false_probability << " mirrored "
-                            << setup.mirrored);
+                            << " common " << setup.common << " sub " << pair.sub.size() << " ref "
+                            << pair.reference.size() << " pairs " << result.pairs.size() << " P "
+                            << result.false_probability << " mirrored " << setup.mirrored);
       continue;
     }
     ++matched;
@@ -356,11 +359,14 @@ TEST_CASE("Eight common stars among spurious ones", "[align][match]") {
       const Point q = truth.apply(p);
       const double flux = 1.0 + random.uniform();
       sub.push_back(make_star(p.x + 0.1 * random.normal(), p.y + 0.1 * random.normal(), flux, 0.1));
-      reference.push_back(make_star(q.x + 0.1 * random.normal(), q.y + 0.1 * random.normal(), flux, 0.1));
+      reference.push_back(
+          make_star(q.x + 0.1 * random.normal(), q.y + 0.1 * random.normal(), flux, 0.1));
     }
     for (int k = 0; k < 12; ++k) {
-      sub.push_back(make_star(3000 * random.uniform(), 2000 * random.uniform(), 1 + random.uniform(), 0.1));
-      reference.push_back(make_star(3000 * random.uniform(), 2000 * random.uniform(), 1 + random.uniform(), 0.1));
+      sub.push_back(
+          make_star(3000 * random.uniform(), 2000 * random.uniform(), 1 + random.uniform(), 0.1));
+      reference.push_back(
+          make_star(3000 * random.uniform(), 2000 * random.uniform(), 1 + random.uniform(), 0.1));
     }
     sort_by_flux(sub);
     sort_by_flux(reference);
@@ -433,7 +439,8 @@ TEST_CASE("The model is as general as the data ask for", "[align][match]") {
     CHECK(result.pairs.size() > 450);
     // Issue: <= 0.05 px at the corners with 3 px radial distortion; here where the frames overlap.
     double worst = 0.0;
-    for (const Point p : {Point{150, 150}, Point{1500, 1000}, Point{2850, 1850}, Point{150, 1850}}) {
+    for (const Point p :
+         {Point{150, 150}, Point{1500, 1000}, Point{2850, 1850}, Point{150, 1850}}) {
       const Point truth = pair.truth.apply(p);
       if (!within(truth, 2900, 1900)) continue;
       const Point found = result.transform.apply(bend(p));

@@ -2,8 +2,13 @@
 #include "coldframe/align/resample.hpp"
 
 #include <cmath>
+#include <cstdlib>
 #include <cstring>
+#include <filesystem>
+#include <fstream>
 #include <numbers>
+#include <string>
+#include <utility>
 #include <vector>
 
 #include "align/kernel_weights.hpp"
@@ -36,7 +41,10 @@ Transform flipped(double tx, double ty) { return Transform::affine(-1, 0, tx, 0,
 Transform distorted() {
   Transform t = Transform::affine(1, 0, 3.3, 0, 1, -2.2);
   t.model = TransformModel::polynomial;
-  t.polynomial = Polynomial2{3, {100, 80}, 100, {103.3, 100, 0.5, 0.3, -0.2, 0.1, 1.5, 0.1, 1.5, 0.2},
+  t.polynomial = Polynomial2{3,
+                             {100, 80},
+                             100,
+                             {103.3, 100, 0.5, 0.3, -0.2, 0.1, 1.5, 0.1, 1.5, 0.2},
                              {77.8, -0.5, 100, 0.1, 0.3, 0.2, 0.1, 1.5, -0.2, 1.5}};
   t.matrix = {1.0, 0.005, 103.3 - 100 - 0.4, -0.005, 1.0, 77.8 - 80 + 0.5, 0, 0, 1};
   return t;
@@ -140,9 +148,16 @@ int differing_bits(const Output& a, const Output& b) {
 }
 
 std::vector<Transform> all_kinds() {
-  return {shifted(0.37, -1.81), shifted(3, 2), flipped(198.3, 148.6),
-          turned(0.4, 1.0, 2.2, -1.1), turned(180.3, 1.0, 199.2, 151.1), turned(33.0, 1.02, 60.5, -20.25),
-          turned(90.0, 1.0, 160.0, 3.5), tilted(), distorted(), turned(12.0, 0.45, 30.1, 20.2)};
+  return {shifted(0.37, -1.81),
+          shifted(3, 2),
+          flipped(198.3, 148.6),
+          turned(0.4, 1.0, 2.2, -1.1),
+          turned(180.3, 1.0, 199.2, 151.1),
+          turned(33.0, 1.02, 60.5, -20.25),
+          turned(90.0, 1.0, 160.0, 3.5),
+          tilted(),
+          distorted(),
+          turned(12.0, 0.45, 30.1, 20.2)};
 }
 
 }  // namespace
@@ -205,7 +220,8 @@ TEST_CASE("Mean noise gain of the kernels", "[align][resample]") {
   CHECK(mean_gain(Kernel::bicubic) == Near(0.6630612245).epsilon(1e-4));
   CHECK(mean_gain(Kernel::bilinear) == Near(4.0 / 9.0).epsilon(2e-4));
   CHECK(noise_gain(shifted(0.5, 0.5), {10, 10}, Kernel::bilinear) == Near(0.25));
-  CHECK(noise_gain(shifted(0.5, 0), {10, 10}, Kernel::lanczos3) == Near(0.785769139887).epsilon(1e-10));
+  CHECK(noise_gain(shifted(0.5, 0), {10, 10}, Kernel::lanczos3) ==
+        Near(0.785769139887).epsilon(1e-10));
   CHECK(noise_gain(shifted(7, -3), {10, 10}, Kernel::lanczos3) == Near(1.0).epsilon(1e-12));
 }
 
@@ -244,8 +260,9 @@ TEST_CASE("Every pixel follows the definition", "[align][resample]") {
   const Mask clean(size);
   ResampleOptions options;
   options.guard = -1.0;
-  for (const Transform& t : {shifted(0.37, -1.81), flipped(58.3, 48.6), turned(0.4, 1.0, 2.2, -1.1),
-                             turned(33.0, 1.02, 20.5, -10.25), tilted(), turned(12.0, 0.45, 3.1, 2.2)}) {
+  for (const Transform& t :
+       {shifted(0.37, -1.81), flipped(58.3, 48.6), turned(0.4, 1.0, 2.2, -1.1),
+        turned(33.0, 1.02, 20.5, -10.25), tilted(), turned(12.0, 0.45, 3.1, 2.2)}) {
     const auto out = resample_whole(image, clean, t, size, options);
     const Point middle{0.5 * (size.width - 1), 0.5 * (size.height - 1)};
     const auto jm = t.jacobian(middle);
@@ -274,12 +291,14 @@ TEST_CASE("Every pixel follows the definition", "[align][resample]") {
         }
         const auto jp = t.jacobian(s);
         const double area = 1.0 / std::fabs(jp[0] * jp[3] - jp[1] * jp[2]);
-        worst = std::max(worst, std::fabs(area * sum / weights - static_cast<double>(out.values(x, y))) /
-                                    (area * 100.0));
+        worst = std::max(worst,
+                         std::fabs(area * sum / weights - static_cast<double>(out.values(x, y))) /
+                             (area * 100.0));
       }
     }
     CHECK(misplaced == 0);
-    // Float weights 3e-7 times a few, on values of about 100; worst at corners, where few taps remain.
+    // Float weights 3e-7 times a few, on values of about 100; worst at corners, where few taps
+    // remain.
     CHECK(worst < 4e-6);
   }
 }
@@ -301,8 +320,7 @@ TEST_CASE("A pixel does not know its tile or its thread", "[align][resample]") {
         parallel_for(Threads{tile.width == 64 ? 4 : 1}, count, [&](std::size_t i) {
           const int x = static_cast<int>(i) % across * tile.width;
           const int y = static_cast<int>(i) / across * tile.height;
-          const Rect rect =
-              Rect{x, y, x + tile.width, y + tile.height}.intersect(whole(size));
+          const Rect rect = Rect{x, y, x + tile.width, y + tile.height}.intersect(whole(size));
           resample_tile(image, mask, t, rect, out, options);
         });
         CHECK(differing_bits(reference, out) == 0);
@@ -367,10 +385,12 @@ TEST_CASE("Forth and back", "[align][resample]") {
   const Size size{160, 140};
   std::vector<Point> stars;
   RandomStream random(6, 9, 0);
-  for (int i = 0; i < 8; ++i) stars.push_back({20 + 120 * random.uniform(), 20 + 100 * random.uniform()});
+  for (int i = 0; i < 8; ++i)
+    stars.push_back({20 + 120 * random.uniform(), 20 + 100 * random.uniform()});
   const auto image = star_image(size, stars, 4.0, 1e4);
   const Mask clean(size);
-  for (const auto& t : {turned(1.3, 1.0, 0.4, 0.3, {80, 70}), turned(35, 1.0, 0.4, 0.3, {80, 70}), shifted(0.5, 0.5)}) {
+  for (const auto& t : {turned(1.3, 1.0, 0.4, 0.3, {80, 70}), turned(35, 1.0, 0.4, 0.3, {80, 70}),
+                        shifted(0.5, 0.5)}) {
     const auto there = resample_whole(image, clean, t, size);
     const auto back = resample_whole(there.values, clean, *t.inverse(), size);
     double squares = 0.0, peak = 0.0;
@@ -412,7 +432,8 @@ TEST_CASE("Noise variance is as predicted", "[align][resample]") {
 TEST_CASE("Mask bits follow the squared weight", "[align][resample]") {
   const Size size{40, 36};
   const Grid<float> image(size, 5.0F);
-  for (const Transform& t : {shifted(0.37, -0.81), turned(33.0, 1.0, 12.5, -3.25), flipped(38.3, 34.6)}) {
+  for (const Transform& t :
+       {shifted(0.37, -0.81), turned(33.0, 1.0, 12.5, -3.25), flipped(38.3, 34.6)}) {
     Mask mask(size);
     mask(20, 18) = mask_bit::defect;
     mask(21, 18) = mask_bit::defect | mask_bit::saturated;
@@ -426,7 +447,8 @@ TEST_CASE("Mask bits follow the squared weight", "[align][resample]") {
         double all = 0.0, share[3] = {};
         for (int j = 0; j < size.height; ++j) {
           for (int i = 0; i < size.width; ++i) {
-            const double w = kernel_value(Kernel::lanczos3, s.x - i) * kernel_value(Kernel::lanczos3, s.y - j);
+            const double w =
+                kernel_value(Kernel::lanczos3, s.x - i) * kernel_value(Kernel::lanczos3, s.y - j);
             all += w * w;
             for (unsigned b = 0; b < 3; ++b) share[b] += (mask(i, j) >> b & 1U) != 0 ? w * w : 0.0;
           }
@@ -482,7 +504,8 @@ TEST_CASE("Nothing is read where nothing is needed", "[align][resample]") {
   CHECK(part.contains(Rect{37, 27, 53, 43}));
   CHECK(part.count() < 24 * 24);
   Output out{Grid<float>(50, 50, 1.0F), Mask(50, 50)};
-  resample({}, {}, {}, size, shifted(500, 0), {0, 0, 50, 50}, out.values.view(), out.mask.view(), {});
+  resample({}, {}, {}, size, shifted(500, 0), {0, 0, 50, 50}, out.values.view(), out.mask.view(),
+           {});
   CHECK(out.values(3, 3) == 0.0F);
   CHECK(out.mask(3, 3) == mask_bit::outside);
   const Grid<float> small(10, 10);
@@ -490,4 +513,42 @@ TEST_CASE("Nothing is read where nothing is needed", "[align][resample]") {
   CHECK_THROWS_AS(resample(small.view(), small_mask.view(), {0, 0, 10, 10}, size, shifted(0, 0),
                            {0, 0, 50, 50}, out.values.view(), out.mask.view(), {}),
                   Error);
+}
+
+// Raw files for tests/crosscheck/align_crosscheck.py; written only when the folder is named.
+TEST_CASE("Samples for the comparison with scipy", "[align][resample]") {
+  const char* folder = std::getenv("COLDFRAME_SAMPLES");
+  if (folder == nullptr) return;
+  const Size size{160, 140};
+  std::vector<Point> stars;
+  RandomStream random(11, 9, 0);
+  for (int i = 0; i < 10; ++i)
+    stars.push_back({20 + 120 * random.uniform(), 20 + 100 * random.uniform()});
+  const auto image = star_image(size, stars, 5.0, 1e5);
+  const auto write = [&](const std::string& name, const Grid<float>& grid) {
+    std::ofstream file(std::filesystem::path(folder) / ("align_" + name + ".f32"),
+                       std::ios::binary);
+    for (int y = 0; y < grid.height(); ++y) {
+      file.write(reinterpret_cast<const char*>(grid.row(y).data()),
+                 static_cast<std::streamsize>(sizeof(float)) * grid.width());
+    }
+    CHECK(file.good());
+  };
+  write("source", image);
+  std::ofstream list(std::filesystem::path(folder) / "align_transforms.txt");
+  list.precision(17);
+  const std::pair<const char*, Transform> cases[] = {
+      {"shift", shifted(0.37, -1.81)},
+      {"turn", turned(0.4, 1.0, 2.2, -1.1)},
+      {"angle", turned(33.0, 1.0, 0.6, -0.3, {80, 70})},
+      {"finer", turned(5.0, 1.2, 0.6, -0.3, {80, 70})},
+      {"coarser", turned(5.0, 0.5, 0.6, -0.3, {80, 70})}};
+  for (const auto& [name, t] : cases) {
+    list << name;
+    const auto inverse = t.inverse();
+    REQUIRE(inverse.has_value());
+    for (const double element : inverse->matrix) list << ' ' << element;
+    list << '\n';
+    write(name, resample_whole(image, Mask(size), t, size).values);
+  }
 }

@@ -20,30 +20,30 @@
 namespace coldframe::align {
 
 struct MatchOptions {
-  int brightest = 60;               ///< stars of each list that form triangles (grown when that fails)
-  double tolerance_px = 2.0;        ///< pairs further apart are no pairs
+  int brightest = 60;         ///< stars of each list that form triangles (grown when that fails)
+  double tolerance_px = 2.0;  ///< pairs further apart are no pairs
   int minimum_pairs = 6;
   double max_false_probability = 1e-6;
   bool allow_mirror = true;
   double min_scale = 0.25;
   double max_scale = 4.0;
   TransformModel highest_model = TransformModel::affine;  ///< most general model tried
-  std::uint64_t seed = 1;           ///< of the random samples; results are deterministic
+  std::uint64_t seed = 1;  ///< of the random samples; results are deterministic
 };
 
 enum class MatchStatus {
-  matched,         ///< transform usable
-  too_few_stars,   ///< a list is shorter than minimum_pairs
-  no_consensus,    ///< no mapping gathered enough pairs
-  ambiguous        ///< pairs found, but chance could do it (false probability too high)
+  matched,        ///< transform usable
+  too_few_stars,  ///< a list is shorter than minimum_pairs
+  no_consensus,   ///< no mapping gathered enough pairs
+  ambiguous       ///< pairs found, but chance could do it (false probability too high)
 };
 [[nodiscard]] std::string_view to_string(MatchStatus status) noexcept;
 
 struct MatchResult {
   MatchStatus status = MatchStatus::too_few_stars;
-  Transform transform;  ///< sub -> reference
+  Transform transform;                                     ///< sub -> reference
   std::vector<std::pair<std::size_t, std::size_t>> pairs;  ///< indices (sub, reference)
-  double rms_px = 0.0;  ///< of the residuals per axis, in reference pixels
+  double rms_px = 0.0;     ///< of the residuals per axis, in reference pixels
   double median_px = 0.0;  ///< of the residual distances
   double false_probability = 1.0;
 };

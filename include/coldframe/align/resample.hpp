@@ -5,10 +5,10 @@
 /// bilinear. Where the sub's pixels are finer than the reference's by more than 1.17,
 /// the kernel is stretched by that factor (judged at the sub's centre), so that no
 /// light is lost between the samples. (Just below it, between 1.02 and 1.12, sampling
-/// moves the light of a sharp star by up to 0.5% with its position.) A destination pixel's arithmetic depends on its absolute coordinates
-/// only, so any tiling gives the same bits. Pixel values are per area: the
-/// result is multiplied by the area ratio |det d(sub)/d(reference)| so that the
-/// total light of a star is kept when scales differ.
+/// moves the light of a sharp star by up to 0.5% with its position.) A destination pixel's
+/// arithmetic depends on its absolute coordinates only, so any tiling gives the same bits. Pixel
+/// values are per area: the result is multiplied by the area ratio |det d(sub)/d(reference)| so
+/// that the total light of a star is kept when scales differ.
 #pragma once
 
 #include <array>
@@ -53,6 +53,7 @@ void resample(PlaneView<const float> source, PlaneView<const std::uint8_t> sourc
 
 /// Sum of the squared kernel weights at one destination position: variance out
 /// over variance in for white noise (area factor not included).
-[[nodiscard]] double noise_gain(const Transform& sub_to_reference, Point destination, Kernel kernel);
+[[nodiscard]] double noise_gain(const Transform& sub_to_reference, Point destination,
+                                Kernel kernel);
 
 }  // namespace coldframe::align
