@@ -7,7 +7,6 @@
 #include <catch2/generators/catch_generators.hpp>
 #include <catch2/matchers/catch_matchers_string.hpp>
 using Catch::Approx;  // v2 brings it along
-using Catch::Approx;
 #else
 #include <catch2/catch.hpp>
 #endif
