@@ -35,7 +35,7 @@ FitSetup setup_for(const DetectionFrame& frame, const Source& source, const Fiel
   return setup;
 }
 
-void take(Source& source, const FitResult& fit) {
+void take(Source& source, const FitResult& fit, const Ellipse& recorded) {
   source.converged = true;
   source.optical_major = fit.ellipse.major;
   source.optical_minor = fit.ellipse.minor;
@@ -44,7 +44,7 @@ void take(Source& source, const FitResult& fit) {
   source.s22 = fit.s22;
   source.spread_ratio = fit.spread_ratio;
   source.spread_error = fit.spread_error;
-  source.star = star_from_fit(fit, source.star);
+  source.star = star_from_fit(fit, source.star, recorded);
 }
 
 /// Runs `fit_one(source index, workspace)` over a list, a few per task.
@@ -149,6 +149,14 @@ void adopt_mean_shape(const std::vector<Source>& sources, FieldProfile& profile)
   profile.optical_px = median_of(values[4]);
 }
 
+/// The field's profile as recorded: the shape of all fits of fixed shape.
+Ellipse fixed_ellipse(const FieldProfile& profile) {
+  const double s = 4.0 / (profile.optical_px * profile.optical_px);
+  const bool known = profile.s11 > 0.0 && profile.s22 > 0.0;
+  const Ellipse optical = known ? ellipse_of(profile.s11, profile.s12, profile.s22) : ellipse_of(s, 0.0, s);
+  return recorded_ellipse(optical, profile.gaussian ? 0.0 : profile.beta);
+}
+
 struct FirstFit {
   double fwhm = 0.0, optical = 0.0, beta = 0.0, snr = 0.0;
   bool good = false;
@@ -168,7 +176,8 @@ FirstFit first_fit(const DetectionFrame& frame, const Source& source, FitWorkspa
   }
   FirstFit result;
   if (!fit.converged || fit.flux_error <= 0.0) return result;
-  const Star star = star_from_fit(fit, source.star);
+  const Star star =
+      star_from_fit(fit, source.star, recorded_ellipse(fit.ellipse, fit.beta));
   result = {star.fwhm_px, std::sqrt(fit.ellipse.major * fit.ellipse.minor), fit.beta, star.snr, true};
   // Cosmic rays and pairs of hot pixels: narrower than a pixel in one direction.
   result.good = star.snr > 8.0 && fit.ellipse.minor > 0.45 && star.fwhm_major_px < 2.5 * star.fwhm_minor_px;
@@ -265,13 +274,14 @@ void fit_sources(const DetectionFrame& frame, std::vector<Source>& sources, Fiel
     FitSetup setup = setup_for(frame, sources[i], profile);
     setup.neighbours = crowd.around(i, store);
     const FitResult fit = fit_star(frame.image, frame.mask, setup, work);
-    if (fit.converged) take(sources[i], fit);
+    if (fit.converged) take(sources[i], fit, recorded_ellipse(fit.ellipse, fit.beta));
   });
   adopt_mean_shape(sources, profile);
   std::vector<std::size_t> rest;
   for (std::size_t i = 0; i < sources.size(); ++i) {
     if (!sources[i].dropped && !sources[i].sharp && !sources[i].converged) rest.push_back(i);
   }
+  const Ellipse fixed = fixed_ellipse(profile);
   for_each_fit(rest, threads, [&](std::size_t i, FitWorkspace& work) {
     std::array<Point, max_neighbours> store{};
     FitSetup setup = setup_for(frame, sources[i], profile);
@@ -287,7 +297,7 @@ void fit_sources(const DetectionFrame& frame, std::vector<Source>& sources, Fiel
     const FitResult fit = fit_star(frame.image, frame.mask, setup, work);
     if (!fit.converged) return;
     const double top = sources[i].star.peak;
-    take(sources[i], fit);
+    take(sources[i], fit, fixed);
     sources[i].star.fitted = false;  // shape assumed, not measured
     sources[i].star.fwhm_error_px = 0.0;
     if (!sources[i].saturated) sources[i].star.peak = top;

@@ -61,10 +61,10 @@ double recorded_fwhm(double fwhm, double beta) noexcept {
   double f_low = std::numbers::ln2;
   double f_high = std::log(pixel_value(radial, half, high, cells) / target);
   double x = high;
-  for (int round = 0; round < 40 && high - low > 1e-9; ++round) {
+  for (int round = 0; round < 40 && high - low > 1e-6; ++round) {
     x = f_high < f_low ? low + (high - low) * f_low / (f_low - f_high) : 0.5 * (low + high);
     const double f = std::log(pixel_value(radial, half, x, cells) / target);
-    if (std::abs(f) < 1e-10) break;
+    if (std::abs(f) < 1e-7) break;
     if (f > 0.0) {
       low = x;
       f_low = f;
@@ -78,7 +78,11 @@ double recorded_fwhm(double fwhm, double beta) noexcept {
   return 2.0 * x;
 }
 
-Star star_from_fit(const FitResult& fit, const Star& start) noexcept {
+Ellipse recorded_ellipse(const Ellipse& optical, double beta) noexcept {
+  return {recorded_fwhm(optical.major, beta), recorded_fwhm(optical.minor, beta), optical.angle_deg};
+}
+
+Star star_from_fit(const FitResult& fit, const Star& start, const Ellipse& recorded) noexcept {
   Star star = start;
   star.fitted = true;
   star.x = fit.x;
@@ -87,8 +91,8 @@ Star star_from_fit(const FitResult& fit, const Star& start) noexcept {
   star.sky = fit.sky;
   star.peak = fit.peak_pixel;
   star.beta = fit.beta;
-  star.fwhm_major_px = recorded_fwhm(fit.ellipse.major, fit.beta);
-  star.fwhm_minor_px = recorded_fwhm(fit.ellipse.minor, fit.beta);
+  star.fwhm_major_px = recorded.major;
+  star.fwhm_minor_px = recorded.minor;
   star.fwhm_px = std::sqrt(star.fwhm_major_px * star.fwhm_minor_px);
   star.ellipticity = 1.0 - star.fwhm_minor_px / star.fwhm_major_px;
   star.angle_deg = fit.ellipse.angle_deg;
@@ -133,7 +137,7 @@ Star fit_profile(PlaneView<const float> image, PlaneView<const std::uint8_t> mas
   try {
     const auto work = std::make_unique<FitWorkspace>();
     const FitResult fit = fit_star(image, mask, setup, *work);
-    return fit.converged ? star_from_fit(fit, start) : failed;
+    return fit.converged ? star_from_fit(fit, start, recorded_ellipse(fit.ellipse, fit.beta)) : failed;
   } catch (const std::bad_alloc&) {
     return failed;
   }
