@@ -15,26 +15,30 @@ namespace detail {
 
 void Digest::add(std::span<const std::byte> bytes) noexcept {
   length_ += bytes.size();
+  std::array<std::uint64_t, 4> lanes = lanes_;
+  std::array<std::uint64_t, 4> words{};
+  constexpr std::size_t group = sizeof(words);
   std::size_t i = 0;
-  for (; i + 8 <= bytes.size(); i += 8) {
-    std::uint64_t word = 0;
-    std::memcpy(&word, bytes.data() + i, 8);
-    mix(word);
+  for (; i + group <= bytes.size(); i += group) {
+    std::memcpy(words.data(), bytes.data() + i, group);
+    for (std::size_t k = 0; k < 4; ++k) lanes[k] = mixed(lanes[k], words[k]);
   }
   if (i < bytes.size()) {
-    std::uint64_t word = 0;
-    std::memcpy(&word, bytes.data() + i, bytes.size() - i);
-    mix(word);
+    words.fill(0);
+    std::memcpy(words.data(), bytes.data() + i, bytes.size() - i);
+    for (std::size_t k = 0; k < 4; ++k) lanes[k] = mixed(lanes[k], words[k]);
   }
+  lanes_ = lanes;
 }
 
-void Digest::mix(std::uint64_t word) noexcept {
+std::uint64_t Digest::mixed(std::uint64_t lane, std::uint64_t word) noexcept {
   constexpr int turn = 29;
-  value_ = std::rotl((value_ ^ word) * prime, turn);
+  return std::rotl((lane ^ word) * prime, turn);
 }
 
 std::uint64_t Digest::value() const noexcept {
-  std::uint64_t h = (value_ ^ length_) * prime;
+  std::uint64_t h = mixed(start, length_);
+  for (const std::uint64_t lane : lanes_) h = mixed(h, lane);
   h = (h ^ (h >> 32U)) * prime;
   return h ^ (h >> 29U);
 }

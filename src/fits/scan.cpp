@@ -110,6 +110,31 @@ int read_bitpix(const HeaderReader& header, const std::string& keyword) {
   return static_cast<int>(bitpix);
 }
 
+/// CFITSIO copies what a column's card says into places of fixed length. A value
+/// that is neither a quoted string nor short would go beyond them.
+void require_sane_columns(const HeaderReader& header, const Unit& unit) {
+  const std::int64_t fields = header.required("TFIELDS");
+  constexpr std::int64_t most_fields = 999;  // FITS 4.0, 7.3.1
+  if (fields < 0 || fields > most_fields)
+    throw header.broken("TFIELDS in its header is out of range");
+  constexpr std::size_t value_at = 10;
+  constexpr std::size_t longest_bare = 30;
+  const std::string_view all = unit.characters;
+  for (std::size_t at = 0; at + card_length <= all.size(); at += card_length) {
+    const std::string_view line = all.substr(at, card_length);
+    if (line[0] != 'T' || line[8] != '=') continue;
+    const std::string_view value = trimmed_both(line.substr(value_at));
+    const bool printable =
+        std::all_of(value.begin(), value.end(), [](char c) { return c >= ' ' && c <= '~'; });
+    const bool quoted = value.starts_with('\'') && value.find('\'', 1) != std::string_view::npos;
+    const bool bare = trimmed_both(value.substr(0, value.find('/'))).size() <= longest_bare;
+    if (!printable || (!quoted && !bare)) {
+      throw header.broken(
+          fmt::format("{} in its header makes no sense", trimmed_right(line.substr(0, 8))));
+    }
+  }
+}
+
 void describe(const HeaderReader& header, Unit& unit) {
   HduSummary& summary = unit.summary;
   const Header& cards = unit.cards;
@@ -121,6 +146,7 @@ void describe(const HeaderReader& header, Unit& unit) {
   const std::string kind = cards.text("XTENSION").value_or("IMAGE");
   if (unit.summary.number == 0 || kind == "IMAGE" || kind == "IUEIMAGE") return;
   summary.kind = kind == "TABLE" ? HduSummary::Kind::ascii_table : HduSummary::Kind::binary_table;
+  if (kind == "BINTABLE" || kind == "TABLE") require_sane_columns(header, unit);
   if (kind != "BINTABLE" || !cards.logical("ZIMAGE").value_or(false)) return;
   summary.kind = HduSummary::Kind::image;
   summary.compressed = true;

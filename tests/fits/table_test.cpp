@@ -188,6 +188,7 @@ TEST_CASE("tables that make no sense are refused", "[fits]") {
   };
   CHECK(fault(8, 1000, 1, "1D").starts_with("file is shorter than its header says"));
   CHECK(fault(0, 1000000000000LL, 1, "1D") == "the layout of its table makes no sense");
-  CHECK(fault(8, 10, 5000, "1D") == "the layout of its table makes no sense");
+  CHECK(fault(8, 10, 5000, "1D") == "TFIELDS in its header is out of range");
+  CHECK(fault(8, 10, 1, "1D\x01") == "TFORM1 in its header makes no sense");
   CHECK(fault(4, 10, 1, "1D").find("cannot be read") != std::string::npos);
 }
