@@ -43,6 +43,27 @@ class Prominence {
     return level > 1.5 ? level : 0.0;
   }
 
+  /// Level of a straight line through the peak: the best direction's lowest value at two
+  /// distances on both sides. High on trails and diffraction spikes, whose own noise would
+  /// otherwise pass for a row of stars.
+  [[nodiscard]] double line_level(const Peak& peak) const noexcept {
+    constexpr int directions = 16;
+    constexpr std::array<double, 4> reach{-4.4, -2.2, 2.2, 4.4};
+    double best = 0.0;
+    for (int k = 0; k < directions; ++k) {
+      const double angle = std::numbers::pi * k / directions;
+      double lowest = 1e30;
+      for (const double r : reach) {
+        const int x = static_cast<int>(std::lround(peak.x + r * fwhm_ * std::cos(angle)));
+        const int y = static_cast<int>(std::lround(peak.y + r * fwhm_ * std::sin(angle)));
+        lowest = std::min(lowest, whole(values_.size()).contains(x, y) ? at(x, y) : 0.0);
+        if (lowest <= best) break;
+      }
+      best = std::max(best, lowest);
+    }
+    return best > 2.0 ? best : 0.0;
+  }
+
   /// Lowest filtered value on the straight way between two peaks.
   [[nodiscard]] double saddle(const Peak& a, const Peak& b) const noexcept {
     const int steps = std::max(std::abs(a.x - b.x), std::abs(a.y - b.y));
@@ -107,7 +128,7 @@ std::vector<Peak> keep_prominent(const DetectionFrame& frame, const FilteredFram
   parallel_for(threads, (peaks.size() + chunk - 1) / chunk, [&](std::size_t c) {
     for (std::size_t i = c * chunk; i < std::min(peaks.size(), (c + 1) * chunk); ++i) {
       Peak& peak = peaks[i];
-      const double around = prominence.surroundings(peak);
+      const double around = std::max(prominence.surroundings(peak), prominence.line_level(peak));
       peak.pedestal = static_cast<float>(around);
       bool own = prominence.stands_out(peak, around);
       if (own) {

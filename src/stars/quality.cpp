@@ -24,6 +24,11 @@ std::vector<const Star*> trusted_stars(const std::vector<Source>& sources) {
   if (chi2.empty()) return chosen;
   const double limit = std::max(3.0, 3.0 * median_in_place(chi2));
   std::erase_if(chosen, [&](const Star* star) { return star->chi2_per_dof > limit; });
+  // Faint stars tell little of the width, and unseen neighbours widen them most.
+  std::stable_sort(chosen.begin(), chosen.end(),
+                   [](const Star* a, const Star* b) { return a->snr > b->snr; });
+  constexpr std::size_t plenty = 40;
+  if (chosen.size() > plenty) chosen.resize(std::max(plenty, chosen.size() / 2));
   return chosen;
 }
 
