@@ -162,11 +162,13 @@ struct FirstFit {
   bool good = false;
 };
 
-FirstFit first_fit(const DetectionFrame& frame, const Source& source, FitWorkspace& work) {
+FirstFit first_fit(const DetectionFrame& frame, const Source& source,
+                   std::span<const Point> neighbours, FitWorkspace& work) {
   FieldProfile guess;
   guess.fwhm_px = source.star.fwhm_px;
   guess.optical_px = optical_fwhm(source.star.fwhm_px, 3.5);
   FitSetup setup = setup_for(frame, source, guess);
+  setup.neighbours = neighbours;
   setup.flux = 0.0;  // the filtered flux is wrong when the width is
   setup.free_beta = true;
   FitResult fit = fit_star(frame.image, frame.mask, setup, work);
@@ -184,11 +186,23 @@ FirstFit first_fit(const DetectionFrame& frame, const Source& source, FitWorkspa
   return result;
 }
 
+/// The first `limit` of a list sorted by brightness, lonely ones before the others.
+std::vector<std::size_t> isolated_first(const std::vector<Source>& sources, const Crowd& crowd,
+                                        std::size_t limit) {
+  std::vector<std::size_t> order(sources.size());
+  std::iota(order.begin(), order.end(), std::size_t{0});
+  std::stable_partition(order.begin(), order.end(), [&](std::size_t i) {
+    return crowd.isolated(i, std::min(4.0 * sources[i].star.fwhm_px, 1.0 * max_fit_radius));
+  });
+  if (order.size() > limit) order.resize(limit);
+  return order;
+}
+
 /// Bright sources worth a first fit.
 std::vector<Source> first_candidates(const DetectionFrame& frame, const FilteredFrame& first,
                                      Threads threads) {
   constexpr double threshold = 10.0;
-  constexpr std::size_t wanted = 250;
+  constexpr std::size_t wanted = 400;
   std::vector<Peak> bright;
   for (const Peak& peak : find_peaks(first, threshold, threads)) {
     if (bright.size() >= wanted) break;
@@ -197,7 +211,6 @@ std::vector<Source> first_candidates(const DetectionFrame& frame, const Filtered
   }
   std::vector<Source> sources;
   for (const Peak& peak : keep_prominent(frame, first, std::move(bright), threshold, threads)) {
-    if (sources.size() >= 64) break;
     sources.push_back(inspect_first_peak(frame, first, peak));
   }
   return sources;
@@ -231,10 +244,10 @@ FieldProfile find_field_profile(const DetectionFrame& frame, const FilteredFrame
   FieldProfile profile;
   const std::vector<Source> sources = first_candidates(frame, first, threads);
   std::vector<FirstFit> fits(sources.size());
-  std::vector<std::size_t> list(sources.size());
-  std::iota(list.begin(), list.end(), std::size_t{0});
-  for_each_fit(list, threads, [&](std::size_t i, FitWorkspace& work) {
-    fits[i] = first_fit(frame, sources[i], work);
+  const Crowd crowd(sources, frame.image.size(), max_fit_radius);
+  for_each_fit(isolated_first(sources, crowd, 64), threads, [&](std::size_t i, FitWorkspace& work) {
+    std::array<Point, max_neighbours> store{};
+    fits[i] = first_fit(frame, sources[i], crowd.around(i, store), work);
   });
   std::vector<double> logs;
   for (const FirstFit& fit : fits) {
