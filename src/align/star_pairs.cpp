@@ -23,6 +23,26 @@ bool in_area(const Area& area, Point p) noexcept {
   return dx * dx + dy * dy <= area.radius * area.radius;
 }
 
+// Stars per square pixel around p from the circle that reaches its 12th neighbour, the
+// partner itself (whatever lies within the tolerance) left out. A circle of fixed size
+// would smear a cluster's core over its surroundings.
+double local_density(const PointTree& tree, Point p, double tolerance_px,
+                     std::vector<PointTree::Neighbour>& near) {
+  constexpr std::size_t most = 12;
+  tree.nearest_many(p, most, near);
+  if (near.size() < 3) return 0.0;
+  const double reach = near.back().squared_distance;
+  const double own = tolerance_px * tolerance_px;
+  std::size_t others = 0;
+  for (const auto& n : near) others += n.squared_distance >= own ? 1U : 0U;
+  // The last one defines the circle and does not count. A circle hardly wider than the
+  // tolerance: everything in it counts as density.
+  if (reach < 4.0 * own || others < 2) {
+    return static_cast<double>(near.size()) / (std::numbers::pi * std::max(reach, own));
+  }
+  return static_cast<double>(others - 1) / (std::numbers::pi * (reach - own));
+}
+
 bool in_box(const Lists& lists, Point p, double margin) noexcept {
   return p.x >= lists.low.x - margin && p.x <= lists.high.x + margin &&
          p.y >= lists.low.y - margin && p.y <= lists.high.y + margin;
@@ -96,26 +116,20 @@ ChanceInput chance_of_pairs(const Lists& lists, const Transform& transform, doub
   const double box =
       std::max(1.0, lists.high.x - lists.low.x) * std::max(1.0, lists.high.y - lists.low.y);
   const double mean_density = static_cast<double>(lists.reference.points.size()) / box;
-  // A circle that holds about ten reference stars on average measures the local density.
-  const double wide =
-      std::max(8.0 * tolerance_px, std::sqrt(10.0 / (std::numbers::pi * mean_density)));
-  const double wide_area = std::numbers::pi * (wide * wide - tolerance_px * tolerance_px);
   std::size_t count = lists.sub.points.size();
   if (brightest > 0) count = std::min(count, brightest);
   // A few hundred places suffice for a mean density.
   const std::size_t step = std::max<std::size_t>(1, count / 300);
   double density_sum = 0.0;
   std::size_t sampled = 0;
-  std::vector<std::uint32_t> near, own;
+  std::vector<PointTree::Neighbour> near;
   for (std::size_t i = 0; i < count; ++i) {
     if (!in_area(area, lists.sub.points[i])) continue;
     const Point p = transform.apply(lists.sub.points[i]);
     if (!in_box(lists, p, tolerance_px)) continue;
     ++chance.candidates;
     if (i % step != 0) continue;
-    lists.tree.within(p, wide, near);
-    lists.tree.within(p, tolerance_px, own);
-    const double local = static_cast<double>(near.size() - own.size()) / wide_area;
+    const double local = local_density(lists.tree, p, tolerance_px, near);
     density_sum += std::max(local, mean_density);
     ++sampled;
   }

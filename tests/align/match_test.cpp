@@ -11,6 +11,7 @@
 #include "align/star_pairs.hpp"
 #include "align/triangles.hpp"
 #include "catch.hpp"
+#include "coldframe/core/parallel.hpp"
 #include "coldframe/core/random.hpp"
 
 using namespace coldframe;
@@ -316,13 +317,35 @@ TEST_CASE("Random pairs of one sky match, and rightly", "[align][match]") {
 }
 
 TEST_CASE("Pairs of different skies never match", "[align][match]") {
-  int matched = 0;
-  for (std::uint64_t i = 0; i < 300; ++i) {
-    auto setup = random_setup(9000 + i);
+  constexpr std::size_t pairs = 300;
+  std::vector<int> matched(pairs);
+  parallel_for(Threads{}, pairs, [&](std::size_t i) {
+    const auto setup = random_setup(9000 + i);
     const auto pair = make_pair(setup, 7000 + i, false);
-    matched += match_stars(pair.sub, pair.reference, {}).status == MatchStatus::matched ? 1 : 0;
-  }
-  CHECK(matched == 0);
+    matched[i] = match_stars(pair.sub, pair.reference, {}).status == MatchStatus::matched ? 1 : 0;
+  });
+  CHECK(std::count(matched.begin(), matched.end(), 1) == 0);
+}
+
+TEST_CASE("Two different clusters do not match", "[align][match]") {
+  // Dense centres on top of each other give many chance pairs.
+  constexpr std::size_t pairs = 10;
+  std::vector<int> matched(pairs);
+  parallel_for(Threads{}, pairs, [&](std::size_t i) {
+    StarList lists[2];
+    for (unsigned k = 0; k < 2; ++k) {
+      RandomStream random(600 + i, 8, k);
+      for (int n = 0; n < 500; ++n) {
+        const double spread = n % 5 == 0 ? 800.0 : 90.0;
+        lists[k].push_back(make_star(1500 + spread * random.normal(),
+                                     1000 + spread * random.normal(),
+                                     std::pow(random.uniform() + 1e-3, -1.5), 0.1));
+      }
+      sort_by_flux(lists[k]);
+    }
+    matched[i] = match_stars(lists[0], lists[1], {}).status == MatchStatus::matched ? 1 : 0;
+  });
+  CHECK(std::count(matched.begin(), matched.end(), 1) == 0);
 }
 
 TEST_CASE("The transform is as good as the positions", "[align][match]") {
