@@ -17,8 +17,8 @@ struct Column {
   int digits;
 };
 
-constexpr Column columns[] = {{"Exposure, s", &ReportSub::exposure_s, 4},
-                              {"Stars", &ReportSub::stars, 6},
+constexpr Column columns[] = {{"Exposure, s", &ReportSub::exposure_s, 3},
+                              {"Stars", &ReportSub::stars, 1},
                               {"FWHM, px", &ReportSub::fwhm_px, 3},
                               {"Ellipticity", &ReportSub::ellipticity, 2},
                               {"Sky per s", &ReportSub::sky_per_s, 4},
@@ -37,7 +37,7 @@ struct Chart {
 constexpr Chart charts[] = {{"Star width (FWHM)", "px", &ReportSub::fwhm_px},
                             {"Ellipticity", "", &ReportSub::ellipticity},
                             {"Sky brightness", "per px and s", &ReportSub::sky_per_s},
-                            {"Transparency", "of the reference", &ReportSub::transparency},
+                            {"Transparency", "relative", &ReportSub::transparency},
                             {"Stars found", "", &ReportSub::stars},
                             {"Weight in the result", "", &ReportSub::weight}};
 
@@ -57,7 +57,7 @@ std::string sub_row(const ReportSub& sub, std::size_t number_in_list) {
       "class=\"state\">{}</td>",
       sub.kept ? "stay" : "left", number_in_list, html_escape(sub.path),
       sub.kept ? "kept" : "left out");
-  row += fmt::format("<td class=\"why\">{}</td><td>{}</td>", html_escape(sub.reason),
+  row += fmt::format("<td class=\"why\">{}</td><td class=\"when\">{}</td>", html_escape(sub.reason),
                      html_escape(sub.start));
   for (const auto& column : columns) {
     auto value = sub.*column.value;
