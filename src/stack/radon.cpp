@@ -17,8 +17,8 @@ struct Stage {
   int blocks = 0;
   int rows = 0;
   std::size_t stride = 0;
-  std::vector<float> value;
-  std::vector<float> good;
+  std::span<float> value;
+  std::span<float> good;
 
   Stage(int width_, int blocks_, int rows_)
       : width(width_),
@@ -30,16 +30,28 @@ struct Stage {
             static_cast<std::size_t>(rise + width - 1)) *
            stride;
   }
-  void allocate() {
-    const std::size_t size = row_of(blocks, -(width - 1));
-    value.assign(size, 0.0F);
-    good.assign(size, 0.0F);
+  [[nodiscard]] std::size_t size() const noexcept { return row_of(blocks, -(width - 1)); }
+};
+
+/// Memory of one stage, used again by the next but one.
+struct StageMemory {
+  std::vector<float> value;
+  std::vector<float> good;
+
+  explicit StageMemory(std::size_t size) : value(size), good(size) {}
+  void lend(Stage& stage) noexcept {
+    stage.value = value;
+    stage.good = good;
   }
 };
 
-Stage first_stage(const TrailPicture& picture) {
-  Stage stage(1, picture.width(), picture.height());
-  stage.allocate();
+Stage stage_of(int width, const TrailPicture& picture) noexcept {
+  return {width, (picture.width() + width - 1) / width, picture.height()};
+}
+
+Stage first_stage(const TrailPicture& picture, StageMemory& memory) {
+  Stage stage = stage_of(1, picture);
+  memory.lend(stage);
   for (int y = 0; y < picture.height(); ++y) {
     const auto value = picture.value.row(y);
     const auto good = picture.good.row(y);
@@ -56,16 +68,25 @@ Stage first_stage(const TrailPicture& picture) {
 /// `h` that of the whole; both >= 0, or mirrored for falling lines.
 void join(const float* left, const float* right, int rows, int g, int h, bool falling,
           float* out) noexcept {
-  // Index of `out` is y0 + h (rising) or y0 (falling); the right half starts h - g rows on.
+  // Index of `out` is y0 + h (rising) or y0 (falling). One half comes to lie `shift` entries
+  // after the other: the left one for rising lines, the right one for falling lines.
   const int shift = h - g;
-  const int size = rows + h;
   const int half = rows + g;
-  const int left_at = falling ? 0 : shift;  // where the left half's first entry comes to lie
-  const int right_at = falling ? shift : 0;
-  for (int i = 0; i < size; ++i) out[i] = 0.0F;
-  for (int i = 0; i < half; ++i) out[left_at + i] = left[i];
-  if (right == nullptr) return;
-  for (int i = 0; i < half; ++i) out[right_at + i] += right[i];
+  const float* early = falling ? left : right;
+  const float* late = falling ? right : left;
+  const int size = half + shift;
+  const int overlap = half > shift ? half - shift : 0;
+  if (early == nullptr || late == nullptr) {
+    const float* only = early != nullptr ? early : late;
+    const int from = early != nullptr ? 0 : shift;
+    std::fill(out, out + size, 0.0F);
+    std::copy(only, only + half, out + from);
+    return;
+  }
+  std::copy(early, early + std::min(shift, half), out);
+  if (shift > half) std::fill(out + half, out + shift, 0.0F);
+  for (int i = 0; i < overlap; ++i) out[shift + i] = early[shift + i] + late[i];
+  std::copy(late + overlap, late + half, out + shift + overlap);
 }
 
 struct Best {
@@ -124,44 +145,78 @@ int locate(const float* value, const float* good, int size, int lines, float sco
   return where;
 }
 
+/// Whether any score exceeds sqrt(beat), without a division.
+inline bool any_above(const float* value, const float* good, int size, int lines, float least_count,
+                      float beat) noexcept {
+  std::array<int, scan_lanes> hit{};
+  const auto above = [&](int i) {
+    float v = value[i];
+    float c = good[i];
+    for (int k = 1; k < lines; ++k) {
+      v += value[i + k];
+      c += good[i + k];
+    }
+    c = c >= least_count ? c : 1e30F;
+    return v * (v > 0.0F ? v : 0.0F) > beat * c ? 1 : 0;
+  };
+  const int last = size - lines + 1;
+  int i = 0;
+  for (; i + scan_lanes <= last; i += scan_lanes) {
+    for (int l = 0; l < scan_lanes; ++l) hit[static_cast<std::size_t>(l)] |= above(i + l);
+  }
+  for (; i < last; ++i) hit[0] |= above(i);
+  return std::any_of(hit.begin(), hit.end(), [](int h) { return h != 0; });
+}
+
+template <int Lines>
+void scan_lines(const float* value, const float* good, int size, float least_count,
+                Best& best) noexcept {
+  const float least = least_count * static_cast<float>(Lines);
+  if (size <= Lines || !any_above(value, good, size, Lines, least, best.score2)) return;
+  const float s = highest(value, good, size, Lines, least);
+  if (s > best.score2) best = {s, locate(value, good, size, Lines, s), Lines};
+}
+
 Best scan(const float* value, const float* good, int size, float least_count, float beat) noexcept {
   Best best{beat, -1, 1};
-  for (const int lines : {1, 2, 4}) {
-    if (size <= lines) continue;
-    const float s = highest(value, good, size, lines, least_count * static_cast<float>(lines));
-    if (s > best.score2) best = {s, locate(value, good, size, lines, s), lines};
-  }
+  scan_lines<1>(value, good, size, least_count, best);
+  scan_lines<2>(value, good, size, least_count, best);
+  scan_lines<4>(value, good, size, least_count, best);
   return best;
 }
 
 /// Builds the stage of twice the width; scans its lines on the way when asked to.
 class Doubler {
  public:
-  Doubler(const Stage& from, int picture_width, bool store, bool scanning, double least)
+  /// Without memory the lines are scanned only, not kept.
+  Doubler(const Stage& from, const TrailPicture& picture, StageMemory* memory, bool scanning,
+          double least)
       : from_(from),
-        to_(2 * from.width, (picture_width + 2 * from.width - 1) / (2 * from.width), from.rows),
-        picture_width_(picture_width),
-        store_(store),
+        to_(stage_of(2 * from.width, picture)),
+        picture_width_(picture.width()),
+        store_(memory != nullptr),
         scanning_(scanning),
         least2_(static_cast<float>(least * least)) {
-    if (store_) to_.allocate();
+    if (store_) memory->lend(to_);
     value_.resize(to_.stride);
     good_.resize(to_.stride);
   }
   Stage run(std::vector<LineCandidate>& found) {
     constexpr int slopes_together = 16;
+    // The last window reaches beyond the picture: its slopes lie closer than they need to.
+    const int step = !store_ && 4 * to_.width >= 5 * picture_width_ ? 2 : 1;
     for (int block = 0; block < to_.blocks; ++block) {
       LineCandidate best;
       int together = 0;
-      for (int rise = 1 - to_.width; rise < to_.width; ++rise) {
+      for (int rise = 1 - to_.width; rise < to_.width; rise += step) {
         line(block, rise, best);
-        if (++together < slopes_together && rise + 1 < to_.width) continue;
+        if (++together < slopes_together && rise + step < to_.width) continue;
         if (best.score > 0.0) found.push_back(best);
         best = {};
         together = 0;
       }
     }
-    return std::move(to_);
+    return to_;
   }
 
  private:
@@ -214,11 +269,18 @@ std::vector<LineCandidate> radon_candidates(const TrailPicture& picture, int sho
                                             double least) {
   std::vector<LineCandidate> found;
   if (picture.width() < 2 || picture.height() < 1) return found;
-  Stage stage = first_stage(picture);
+  std::size_t largest = stage_of(1, picture).size();
+  for (int w = 2; w < picture.width(); w *= 2)
+    largest = std::max(largest, stage_of(w, picture).size());
+  StageMemory one(largest);
+  StageMemory other(largest);
+  StageMemory* next = &other;
+  Stage stage = first_stage(picture, one);
   while (stage.width < picture.width()) {
     const int width = 2 * stage.width;
-    Doubler doubler(stage, picture.width(), width < picture.width(), width >= shortest, least);
-    stage = doubler.run(found);
+    StageMemory* memory = width < picture.width() ? next : nullptr;
+    stage = Doubler(stage, picture, memory, width >= shortest, least).run(found);
+    next = next == &other ? &one : &other;
   }
   return found;
 }

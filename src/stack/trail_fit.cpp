@@ -15,6 +15,11 @@ double inverse_length(const Line& line) noexcept {
   return 1.0 / std::sqrt(1.0 + line.slope * line.slope);
 }
 
+/// Grid of the first search for ends, in columns.
+int interval_step(const TrailPicture& picture) noexcept {
+  return std::max(8, picture.width() / 40);
+}
+
 }  // namespace
 
 LineMeter::LineMeter(const TrailPicture& picture, double min_length) noexcept
@@ -60,19 +65,21 @@ double LineMeter::significance(int x0, int x1) const noexcept {
 void LineMeter::best_interval(LineFit& fit, int step) const noexcept {
   const int width = picture_.width();
   const int shortest =
-      std::max(step, static_cast<int>(min_length_ / 3.0 * inverse_length(fit.line)));
-  fit.significance = 0.0;
+      std::max(step, static_cast<int>(min_length_ * 0.6 * inverse_length(fit.line)));
+  double best2 = 0.0;
   for (int x0 = 0; x0 < width; x0 += step) {
     for (int x1 = x0 + shortest; x1 < width + step; x1 += step) {
       const int end = std::min(x1, width);
-      const double s = significance(x0, end);
-      if (s > fit.significance) {
-        fit.significance = s;
+      const double sum = matched_[at(end)] - matched_[at(x0)];
+      const double norm = norm_[at(end)] - norm_[at(x0)];
+      if (sum > 0.0 && sum * sum > best2 * norm && norm > 1.0) {
+        best2 = sum * sum / norm;
         fit.x0 = x0;
         fit.x1 = end;
       }
     }
   }
+  fit.significance = std::sqrt(best2);
 }
 
 LineFit LineMeter::measure(const Line& line, double sigma) {
@@ -80,7 +87,7 @@ LineFit LineMeter::measure(const Line& line, double sigma) {
   LineFit fit;
   fit.line = line;
   fit.sigma = sigma;
-  best_interval(fit, std::max(8, picture_.width() / 64));
+  best_interval(fit, interval_step(picture_));
   const double norm = norm_[at(fit.x1)] - norm_[at(fit.x0)];
   fit.amplitude = norm > 0.0 ? (matched_[at(fit.x1)] - matched_[at(fit.x0)]) / norm : 0.0;
   return fit;
@@ -88,14 +95,14 @@ LineFit LineMeter::measure(const Line& line, double sigma) {
 
 LineFit LineMeter::improve(LineFit fit) {
   constexpr std::array<double, 4> widths{0.45, 0.8, 1.4, 2.5};
-  for (const double step : {1.0, 0.5, 0.25}) {
-    for (int moves = 0; moves < 6; ++moves) {
+  for (const double step : {1.0, 0.5}) {
+    for (int moves = 0; moves < 4; ++moves) {
       const LineFit from = fit;
       const double length = std::max(1.0, static_cast<double>(from.x1 - from.x0));
-      for (int k = 0; k < 8; ++k) {
-        // The line is moved at the ends of its segment: both alike, opposite, or one alone.
-        constexpr std::array<std::array<int, 2>, 8> ways{
-            {{1, 1}, {-1, -1}, {1, -1}, {-1, 1}, {1, 0}, {-1, 0}, {0, 1}, {0, -1}}};
+      for (int k = 0; k < 6; ++k) {
+        // The line is moved at the ends of its segment: both alike or one alone.
+        constexpr std::array<std::array<int, 2>, 6> ways{
+            {{1, 1}, {-1, -1}, {1, 0}, {-1, 0}, {0, 1}, {0, -1}}};
         const double first = ways[at(k)][0] * step;
         const double last = ways[at(k)][1] * step;
         Line line = from.line;
@@ -117,7 +124,7 @@ LineFit LineMeter::improve(LineFit fit) {
 LineFit LineMeter::settle_ends(LineFit fit) {
   fill_sums(fit.line, fit.sigma);
   const int width = picture_.width();
-  const int reach = std::max(8, width / 64);
+  const int reach = interval_step(picture_);
   const LineFit coarse = fit;
   for (int x0 = std::max(coarse.x0 - reach, 0); x0 <= coarse.x0 + reach; ++x0) {
     for (int x1 = coarse.x1 - reach; x1 <= std::min(coarse.x1 + reach, width); ++x1) {

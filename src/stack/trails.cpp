@@ -178,18 +178,31 @@ LineFit inside(LineFit fit, const TrailPicture& picture) noexcept {
   return fit;
 }
 
+/// Ends inside the picture were chosen among hundreds of places, ends at its border were not:
+/// a line across the whole picture has had fewer chances to be high by accident.
+double required(const LineFit& fit, const TrailPicture& picture, double least) noexcept {
+  constexpr double per_fixed_end = 0.3;
+  const auto at_border = [&](int x) {
+    const double y = fit.line.start + fit.line.slope * x;
+    return x <= 1 || x >= picture.width() - 2 || y < 1.5 || y > picture.height() - 2.5;
+  };
+  return least - per_fixed_end * (at_border(fit.x0) ? 1 : 0) -
+         per_fixed_end * (at_border(fit.x1 - 1) ? 1 : 0);
+}
+
 /// Measures one candidate on what is left of the picture. Significance 0: not a trail.
 LineFit examine(const Search& search, const Candidate& c, const TrailOptions& options) {
   const TrailPicture& picture = search.picture(c.turned);
   LineMeter meter(picture, options.min_length_px);
   const detail::Line line{c.line.start, c.line.slope};
   LineFit fit = meter.measure(line, 0.8);
-  const LineFit wide = meter.measure(line, 1.4);
+  const LineFit wide = meter.measure(line, 1.7);
   if (wide.significance > fit.significance) fit = wide;
-  if (fit.significance < 0.55 * options.min_significance) return {};
+  // A line found within a pixel keeps most of its significance; what has less will not gain enough.
+  if (fit.significance < 0.7 * options.min_significance) return {};
   fit = inside(meter.settle_ends(meter.improve(fit)), picture);
   const double length = (fit.x1 - fit.x0) * std::sqrt(1.0 + fit.line.slope * fit.line.slope);
-  const bool good = fit.significance >= options.min_significance &&
+  const bool good = fit.significance >= required(fit, picture, options.min_significance) &&
                     length >= options.min_length_px && meter.spread_out(fit);
   return good ? fit : LineFit{};
 }

@@ -27,7 +27,10 @@ struct Trail {
 };
 
 struct TrailOptions {
-  double min_significance = 8.0;
+  /// For a segment with both ends in the picture; each end at the border lowers it by 0.3, since
+  /// lines with free ends have more chances to be high by accident. The default gives
+  /// fewer than one false trail in 200 pictures of white noise (600 x 400, measured).
+  double min_significance = 6.9;
   double min_length_px = 60.0;  ///< picture pixels
   int max_trails = 20;
 };
