@@ -126,9 +126,8 @@ WidthMap map_of(const std::vector<Source>& sources, Size frame, double (*width)(
 }  // namespace
 
 void classify(Size frame, std::vector<Source>& sources) {
-  const WidthMap geometric = map_of(sources, frame, [](const Source& s) {
-    return std::sqrt(s.optical_major * s.optical_minor);
-  });
+  const WidthMap geometric = map_of(
+      sources, frame, [](const Source& s) { return std::sqrt(s.optical_major * s.optical_minor); });
   const WidthMap major = map_of(sources, frame, [](const Source& s) { return s.optical_major; });
   const WidthMap minor = map_of(sources, frame, [](const Source& s) { return s.optical_minor; });
   const ShapeRules rules{geometric, major, minor};

@@ -78,7 +78,8 @@ class SignalRow {
 };
 
 /// `in` holds radius() zeros on both sides.
-void filter_row(std::span<const float> in, const GaussianKernel& kernel, std::span<float> out) noexcept {
+void filter_row(std::span<const float> in, const GaussianKernel& kernel,
+                std::span<float> out) noexcept {
   const auto r = static_cast<std::size_t>(kernel.radius());
   const std::size_t n = out.size();
   const float* centre = in.data() + r;
@@ -96,7 +97,9 @@ void filter_row(std::span<const float> in, const GaussianKernel& kernel, std::sp
 class BandFilter {
  public:
   BandFilter(const DetectionFrame& frame, const GaussianKernel& kernel)
-      : frame_(frame), kernel_(kernel), signal_(frame),
+      : frame_(frame),
+        kernel_(kernel),
+        signal_(frame),
         ring_(frame.image.width(), 2 * kernel.radius() + 1),
         padded_(static_cast<std::size_t>(frame.image.width() + 2 * kernel.radius()), 0.0F) {}
 

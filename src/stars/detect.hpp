@@ -29,7 +29,8 @@ struct DetectionFrame {
 /// Symmetric taps, sum 1: taps[0] at the centre.
 struct GaussianKernel {
   std::vector<float> taps;
-  double norm2d = 1.0;  ///< root of the sum of squares of the separable kernel: noise of the filtered image
+  double norm2d =
+      1.0;  ///< root of the sum of squares of the separable kernel: noise of the filtered image
   [[nodiscard]] int radius() const noexcept { return static_cast<int>(taps.size()) - 1; }
 };
 [[nodiscard]] GaussianKernel gaussian_kernel(double fwhm_px);

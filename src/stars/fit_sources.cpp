@@ -61,7 +61,10 @@ void for_each_fit(const std::vector<std::size_t>& list, Threads threads, const F
 class Crowd {
  public:
   Crowd(const std::vector<Source>& sources, Size frame, double reach)
-      : sources_(sources), places_(places_of(sources)), grid_(places_, frame, reach), reach_(reach) {}
+      : sources_(sources),
+        places_(places_of(sources)),
+        grid_(places_, frame, reach),
+        reach_(reach) {}
 
   /// Other sources that could share the fitted region; the nearest ones.
   std::span<const Point> around(std::size_t i, std::array<Point, max_neighbours>& store) const {
@@ -97,7 +100,8 @@ class Crowd {
  private:
   static std::vector<Point> places_of(const std::vector<Source>& sources) {
     std::vector<Point> places(sources.size());
-    for (std::size_t i = 0; i < sources.size(); ++i) places[i] = {sources[i].star.x, sources[i].star.y};
+    for (std::size_t i = 0; i < sources.size(); ++i)
+      places[i] = {sources[i].star.x, sources[i].star.y};
     return places;
   }
   const std::vector<Source>& sources_;
@@ -113,7 +117,8 @@ std::vector<std::size_t> choose_for_full_fit(const std::vector<Source>& sources,
   for (const bool isolated : {true, false}) {
     for (std::size_t i = 0; i < sources.size() && list.size() < limit; ++i) {
       const Source& s = sources[i];
-      if (s.isolated == isolated && !s.dropped && !s.sharp && !s.saturated && !s.edge) list.push_back(i);
+      if (s.isolated == isolated && !s.dropped && !s.sharp && !s.saturated && !s.edge)
+        list.push_back(i);
     }
   }
   return list;
@@ -153,7 +158,8 @@ void adopt_mean_shape(const std::vector<Source>& sources, FieldProfile& profile)
 Ellipse fixed_ellipse(const FieldProfile& profile) {
   const double s = 4.0 / (profile.optical_px * profile.optical_px);
   const bool known = profile.s11 > 0.0 && profile.s22 > 0.0;
-  const Ellipse optical = known ? ellipse_of(profile.s11, profile.s12, profile.s22) : ellipse_of(s, 0.0, s);
+  const Ellipse optical =
+      known ? ellipse_of(profile.s11, profile.s12, profile.s22) : ellipse_of(s, 0.0, s);
   return recorded_ellipse(optical, profile.gaussian ? 0.0 : profile.beta);
 }
 
@@ -178,11 +184,12 @@ FirstFit first_fit(const DetectionFrame& frame, const Source& source,
   }
   FirstFit result;
   if (!fit.converged || fit.flux_error <= 0.0) return result;
-  const Star star =
-      star_from_fit(fit, source.star, recorded_ellipse(fit.ellipse, fit.beta));
-  result = {star.fwhm_px, std::sqrt(fit.ellipse.major * fit.ellipse.minor), fit.beta, star.snr, true};
+  const Star star = star_from_fit(fit, source.star, recorded_ellipse(fit.ellipse, fit.beta));
+  result = {star.fwhm_px, std::sqrt(fit.ellipse.major * fit.ellipse.minor), fit.beta, star.snr,
+            true};
   // Cosmic rays and pairs of hot pixels: narrower than a pixel in one direction.
-  result.good = star.snr > 8.0 && fit.ellipse.minor > 0.45 && star.fwhm_major_px < 2.5 * star.fwhm_minor_px;
+  result.good =
+      star.snr > 8.0 && fit.ellipse.minor > 0.45 && star.fwhm_major_px < 2.5 * star.fwhm_minor_px;
   return result;
 }
 
@@ -207,7 +214,8 @@ std::vector<Source> first_candidates(const DetectionFrame& frame, const Filtered
   for (const Peak& peak : find_peaks(first, threshold, threads)) {
     if (bright.size() >= wanted) break;
     const Source source = inspect_first_peak(frame, first, peak);
-    if (!source.sharp && !source.saturated && !source.edge && !source.dropped) bright.push_back(peak);
+    if (!source.sharp && !source.saturated && !source.edge && !source.dropped)
+      bright.push_back(peak);
   }
   std::vector<Source> sources;
   for (const Peak& peak : keep_prominent(frame, first, std::move(bright), threshold, threads)) {
@@ -234,7 +242,8 @@ double half_sample_mode(std::vector<double> values) {
   }
   if (n == 3) {
     const bool lower = values[first + 1] - values[first] < values[first + 2] - values[first + 1];
-    return lower ? 0.5 * (values[first] + values[first + 1]) : 0.5 * (values[first + 1] + values[first + 2]);
+    return lower ? 0.5 * (values[first] + values[first + 1])
+                 : 0.5 * (values[first + 1] + values[first + 2]);
   }
   return n == 2 ? 0.5 * (values[first] + values[first + 1]) : values[first];
 }
@@ -303,7 +312,8 @@ void fit_sources(const DetectionFrame& frame, std::vector<Source>& sources, Fiel
     setup.free_sky = sources[i].saturated;
     if (sources[i].saturated) {
       setup.flux = 0.0;
-      setup.radius_px = std::min(max_fit_radius, static_cast<int>(sources[i].saturated_radius) + setup.radius_px);
+      setup.radius_px =
+          std::min(max_fit_radius, static_cast<int>(sources[i].saturated_radius) + setup.radius_px);
     } else {
       setup.radius_px = std::max(2, static_cast<int>(std::lround(1.2 * profile.fwhm_px)));
     }

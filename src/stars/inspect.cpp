@@ -18,7 +18,7 @@ bool measured(const DetectionFrame& frame, int x, int y) noexcept {
 
 struct CoreCount {
   int all = 0;
-  int bad = 0;        ///< masked for any reason but saturation
+  int bad = 0;  ///< masked for any reason but saturation
   int saturated = 0;
 };
 
@@ -58,10 +58,11 @@ Point refined(const Grid<float>& values, const Peak& peak) noexcept {
 struct Sharpness {
   double ratio = 1.0;  ///< neighbours' mean over the brightest pixel, above the sky
   double error = 1.0;
-  double top = 0.0;    ///< brightest pixel above the sky
+  double top = 0.0;  ///< brightest pixel above the sky
 };
 
-Sharpness sharpness(const DetectionFrame& frame, const Peak& peak, double sky, double sigma) noexcept {
+Sharpness sharpness(const DetectionFrame& frame, const Peak& peak, double sky,
+                    double sigma) noexcept {
   Sharpness result;
   const Rect all = whole(frame.image.size());
   int bx = -1;

@@ -72,9 +72,9 @@ std::vector<Source> find_sources(const DetectionFrame& frame, const MeasureOptio
                                  FieldProfile& profile, Threads threads) {
   FilteredFrame filtered;
   find_width(frame, threads, filtered, profile);
-  auto peaks = keep_prominent(frame, filtered,
-                              find_peaks(filtered, options.threshold_sigma, threads),
-                              options.threshold_sigma, threads);
+  auto peaks =
+      keep_prominent(frame, filtered, find_peaks(filtered, options.threshold_sigma, threads),
+                     options.threshold_sigma, threads);
   auto sources = inspect_all(frame, filtered, peaks, profile.fwhm_px, threads);
   merge_saturated(sources);
   return sources;
@@ -105,7 +105,8 @@ std::vector<std::string> MeasureOptions::faults() const {
     list.emplace_back("the gain must be a positive number of electrons per unit");
   }
   if (sky.cell_px < 16) list.emplace_back("a cell of the sky mesh must be at least 16 px wide");
-  if (!(sky.kappa >= 2.0)) list.emplace_back("the clipping limit of the sky mesh must be at least 2");
+  if (!(sky.kappa >= 2.0))
+    list.emplace_back("the clipping limit of the sky mesh must be at least 2");
   if (sky.max_iterations < 0) list.emplace_back("the clipping rounds must not be negative");
   if (sky.filter_cells < 1 || sky.filter_cells % 2 == 0) {
     list.emplace_back("the median filter over sky cells must have an odd side");

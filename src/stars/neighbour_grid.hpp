@@ -13,7 +13,8 @@ namespace coldframe::stars {
 class NeighbourGrid {
  public:
   NeighbourGrid(const std::vector<Point>& points, Size frame, double bucket_px)
-      : points_(points), bucket_(std::max(1.0, bucket_px)),
+      : points_(points),
+        bucket_(std::max(1.0, bucket_px)),
         columns_(1 + static_cast<int>(frame.width / bucket_)),
         rows_(1 + static_cast<int>(frame.height / bucket_)),
         first_(static_cast<std::size_t>(columns_) * static_cast<std::size_t>(rows_) + 1, 0) {

@@ -16,7 +16,8 @@ namespace {
 /// Radial profile of unit peak against the squared radius in half widths.
 class Radial {
  public:
-  explicit Radial(double beta) noexcept : beta_(beta), k_(beta > 0.0 ? std::exp2(1.0 / beta) - 1.0 : 0.0) {}
+  explicit Radial(double beta) noexcept
+      : beta_(beta), k_(beta > 0.0 ? std::exp2(1.0 / beta) - 1.0 : 0.0) {}
   [[nodiscard]] double operator()(double s) const noexcept {
     return beta_ > 0.0 ? std::exp(-beta_ * std::log1p(k_ * s)) : std::exp2(-s);
   }
@@ -79,7 +80,8 @@ double recorded_fwhm(double fwhm, double beta) noexcept {
 }
 
 Ellipse recorded_ellipse(const Ellipse& optical, double beta) noexcept {
-  return {recorded_fwhm(optical.major, beta), recorded_fwhm(optical.minor, beta), optical.angle_deg};
+  return {recorded_fwhm(optical.major, beta), recorded_fwhm(optical.minor, beta),
+          optical.angle_deg};
 }
 
 Star star_from_fit(const FitResult& fit, const Star& start, const Ellipse& recorded) noexcept {
@@ -137,7 +139,8 @@ Star fit_profile(PlaneView<const float> image, PlaneView<const std::uint8_t> mas
   try {
     const auto work = std::make_unique<FitWorkspace>();
     const FitResult fit = fit_star(image, mask, setup, *work);
-    return fit.converged ? star_from_fit(fit, start, recorded_ellipse(fit.ellipse, fit.beta)) : failed;
+    return fit.converged ? star_from_fit(fit, start, recorded_ellipse(fit.ellipse, fit.beta))
+                         : failed;
   } catch (const std::bad_alloc&) {
     return failed;
   }

@@ -15,7 +15,8 @@ struct FreeList {
   void add(std::size_t parameter) noexcept { index[count++] = parameter; }
 };
 
-/// Bounds of 1/beta: at the lower one a Moffat is a Gaussian, at the upper it has hardly a finite flux.
+/// Bounds of 1/beta: at the lower one a Moffat is a Gaussian, at the upper it has hardly a finite
+/// flux.
 constexpr double least_b = least_inverse_beta;
 constexpr double greatest_b = 0.85;
 
@@ -57,7 +58,11 @@ class Fit {
  public:
   Fit(PlaneView<const float> image, PlaneView<const std::uint8_t> mask, const FitSetup& setup,
       FitWorkspace& work) noexcept
-      : image_(image), mask_(mask), setup_(setup), work_(work), free_(free_parameters(setup)),
+      : image_(image),
+        mask_(mask),
+        setup_(setup),
+        work_(work),
+        free_(free_parameters(setup)),
         scale_(setup.sky_sigma > 0.0 ? setup.sky_sigma : 1.0),
         origin_x_(static_cast<int>(std::lround(setup.x))),
         origin_y_(static_cast<int>(std::lround(setup.y))) {}
@@ -131,7 +136,8 @@ class Fit {
     for (int y = window.y0; y < window.y1; ++y) {
       for (int x = window.x0; x < window.x1; ++x) {
         const double r = std::hypot(x - origin_x_, y - origin_y_);
-        if (r <= inner || r > std::min(outer, radius_ + 0.3) || set.count >= max_fit_pixels) continue;
+        if (r <= inner || r > std::min(outer, radius_ + 0.3) || set.count >= max_fit_pixels)
+          continue;
         if (!usable(x, y) || belongs_to_neighbour(x, y)) continue;
         set.x[set.count] = static_cast<float>(x - origin_x_);
         set.y[set.count] = static_cast<float>(y - origin_y_);

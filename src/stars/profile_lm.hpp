@@ -18,9 +18,9 @@ inline constexpr double least_inverse_beta = 0.01;
 
 /// What a fit knows beforehand.
 struct FitSetup {
-  double x = 0.0, y = 0.0;      ///< first guess
-  double flux = 0.0;            ///< first guess, image units
-  double fwhm = 3.0;            ///< first guess of the width before the pixel
+  double x = 0.0, y = 0.0;  ///< first guess
+  double flux = 0.0;        ///< first guess, image units
+  double fwhm = 3.0;        ///< first guess of the width before the pixel
   double sky = 0.0;
   double s11 = 0.0, s12 = 0.0, s22 = 0.0;  ///< start shape; all 0 = round with `fwhm`
   double beta = 3.5;
@@ -42,10 +42,10 @@ struct FitResult {
   std::size_t pixels = 0;
   double x = 0.0, y = 0.0, flux = 0.0, sky = 0.0;
   double s11 = 0.0, s12 = 0.0, s22 = 0.0, beta = 0.0;
-  Ellipse ellipse;              ///< before the pixel
+  Ellipse ellipse;  ///< before the pixel
   double x_error = 0.0, y_error = 0.0, flux_error = 0.0, width_error = 0.0;
   double chi2_per_dof = 0.0;
-  double peak_pixel = 0.0;      ///< highest fitted pixel above the fitted sky
+  double peak_pixel = 0.0;  ///< highest fitted pixel above the fitted sky
   /// Windowed second moment of the data over that of the model, and its error; error 0 = unknown.
   double spread_ratio = 1.0, spread_error = 0.0;
 };

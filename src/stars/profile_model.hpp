@@ -23,10 +23,10 @@ inline constexpr std::size_t max_fit_pixels = 3300;
 
 /// Pixels that share a quadrature rule stand together.
 struct PixelSet {
-  std::array<float, max_fit_pixels> x;      ///< relative to the fit's origin
+  std::array<float, max_fit_pixels> x;  ///< relative to the fit's origin
   std::array<float, max_fit_pixels> y;
-  std::array<float, max_fit_pixels> value;  ///< above the first guess of the sky, in sky sigmas
-  std::array<float, max_fit_pixels> weight; ///< inverse variance
+  std::array<float, max_fit_pixels> value;   ///< above the first guess of the sky, in sky sigmas
+  std::array<float, max_fit_pixels> weight;  ///< inverse variance
   std::size_t count = 0;
   std::size_t core_count = 0;  ///< the first so many are integrated more finely
   int core_nodes = 3;          ///< Gauss-Legendre nodes per axis
@@ -36,12 +36,12 @@ struct PixelSet {
 /// Per pixel: the unit-peak model and its derivative factors.
 struct ModelTerms {
   std::array<float, max_fit_pixels> g;
-  std::array<float, max_fit_pixels> hx;   ///< sum of dg/ds dx
+  std::array<float, max_fit_pixels> hx;  ///< sum of dg/ds dx
   std::array<float, max_fit_pixels> hy;
   std::array<float, max_fit_pixels> hxx;  ///< sum of dg/ds dx^2
   std::array<float, max_fit_pixels> hxy;
   std::array<float, max_fit_pixels> hyy;
-  std::array<float, max_fit_pixels> gb;   ///< dg/db
+  std::array<float, max_fit_pixels> gb;  ///< dg/db
 };
 
 /// Nodes and weights of Gauss-Legendre quadrature over a pixel, -1/2 .. 1/2 (n = 1 .. 5).

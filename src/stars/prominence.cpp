@@ -12,7 +12,9 @@ namespace {
 class Prominence {
  public:
   Prominence(const DetectionFrame& frame, const FilteredFrame& filtered, double threshold)
-      : values_(filtered.values), threshold_(threshold), fwhm_(filtered.fwhm_px),
+      : values_(filtered.values),
+        threshold_(threshold),
+        fwhm_(filtered.fwhm_px),
         unit_(1.0 / filtered.noise_ratio) {
     const double sigma = frame.sky->median_noise();
     photon_ = frame.gain_e_per_unit > 0.0 && sigma > 0.0

@@ -14,7 +14,8 @@ std::vector<const Star*> trusted_stars(const std::vector<Source>& sources) {
   std::vector<const Star*> isolated;
   std::vector<const Star*> all;
   for (const Source& s : sources) {
-    if (s.dropped || !s.star.fitted || s.star.kind != StarClass::star || s.star.snr < 10.0) continue;
+    if (s.dropped || !s.star.fitted || s.star.kind != StarClass::star || s.star.snr < 10.0)
+      continue;
     all.push_back(&s.star);
     if (s.isolated) isolated.push_back(&s.star);
   }

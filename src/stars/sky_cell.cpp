@@ -63,12 +63,12 @@ Start rough_start(std::span<const float> values) noexcept {
 class Histogram {
  public:
   Histogram(std::span<const float> values, const Start& start) noexcept
-      : width_(start.sigma / bins_per_sigma),
-        low_(start.centre - half_range_sigma * start.sigma) {
+      : width_(start.sigma / bins_per_sigma), low_(start.centre - half_range_sigma * start.sigma) {
     const auto low = static_cast<float>(low_);
     const auto scale = static_cast<float>(1.0 / width_);
     for (const float value : values) {
-      const float position = std::clamp((value - low) * scale, -1.0F, static_cast<float>(bin_count));
+      const float position =
+          std::clamp((value - low) * scale, -1.0F, static_cast<float>(bin_count));
       ++counts_[static_cast<std::size_t>(static_cast<int>(position + 1.0F))];
     }
   }
@@ -152,7 +152,8 @@ Moments clip(const Histogram& histogram, double kappa, int max_iterations, Range
   return m;
 }
 
-/// sigma of the Gaussian whose sd within +-reach is `sd`. Right whether or not clipping has settled.
+/// sigma of the Gaussian whose sd within +-reach is `sd`. Right whether or not clipping has
+/// settled.
 double untruncated(double sd, double reach, double kappa_guess) noexcept {
   double sigma = sd / kappa_guess;
   for (int round = 0; round < 12 && sigma > 0.0; ++round) {
@@ -187,7 +188,8 @@ double lower_half_sd(const Histogram& histogram, double level, double sigma,
                      const CellClipping& clipping) noexcept {
   double n = 0.0;
   double squares = 0.0;
-  for (int b = std::max(0, static_cast<int>(level - clipping.kappa * sigma)); b + 0.5 < level; ++b) {
+  for (int b = std::max(0, static_cast<int>(level - clipping.kappa * sigma)); b + 0.5 < level;
+       ++b) {
     const double d = b + 0.5 - level;
     n += histogram.count(b);
     squares += histogram.count(b) * d * d;

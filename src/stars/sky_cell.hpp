@@ -24,7 +24,9 @@ inline constexpr int least_cell_values = 32;
 /// Limits and the corrections that go with them.
 struct CellClipping {
   CellClipping(double kappa_sigma, int rounds) noexcept
-      : kappa(kappa_sigma), max_iterations(rounds), fixed_point(clipped_sd_fixed_point(kappa_sigma)),
+      : kappa(kappa_sigma),
+        max_iterations(rounds),
+        fixed_point(clipped_sd_fixed_point(kappa_sigma)),
         truncated(truncated_sd(kappa_sigma)) {}
   double kappa;
   int max_iterations;

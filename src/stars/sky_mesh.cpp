@@ -16,7 +16,8 @@ namespace {
 /// the place moves on only when it was good.
 class Gatherer {
  public:
-  Gatherer(PlaneView<const float> image, PlaneView<const std::uint8_t> mask, CfaPattern cfa) noexcept
+  Gatherer(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
+           CfaPattern cfa) noexcept
       : image_(image), mask_(mask), cfa_(cfa) {}
 
   std::span<const float> operator()(const Rect& rect) {
@@ -106,7 +107,8 @@ void replace_outliers(Grid<float>& grid, const Grid<float>& noise, int side) {
       const float mid = neighbourhood_median(before, i, j, side / 2, true);
       std::vector<float> distances;
       for (int y = std::max(0, j - side / 2); y <= std::min(grid.height() - 1, j + side / 2); ++y) {
-        for (int x = std::max(0, i - side / 2); x <= std::min(grid.width() - 1, i + side / 2); ++x) {
+        for (int x = std::max(0, i - side / 2); x <= std::min(grid.width() - 1, i + side / 2);
+             ++x) {
           distances.push_back(std::abs(before(x, y) - mid));
         }
       }
@@ -127,7 +129,7 @@ float horner(const std::array<float, 4>& c, float f) noexcept {
 }
 
 struct Interval {
-  int cell = 0;    ///< left (lower) of the two centres
+  int cell = 0;        ///< left (lower) of the two centres
   float share = 0.0F;  ///< way to the next one, 0 .. 1
 };
 
@@ -252,7 +254,8 @@ SkyMesh measure_sky(PlaneView<const float> image, PlaneView<const std::uint8_t> 
   SkyMesh mesh;
   mesh.cell_px = std::max(16, options.cell_px);
   mesh.frame = image.size();
-  const Size cells{cells_along(image.width(), mesh.cell_px), cells_along(image.height(), mesh.cell_px)};
+  const Size cells{cells_along(image.width(), mesh.cell_px),
+                   cells_along(image.height(), mesh.cell_px)};
   mesh.level = Grid<float>(cells);
   mesh.noise = Grid<float>(cells);
   const CellClipping clipping(std::max(2.0, options.kappa), options.max_iterations);

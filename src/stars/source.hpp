@@ -15,26 +15,27 @@ struct FieldProfile {
   double fwhm_px = 3.0;     ///< as recorded
   double optical_px = 2.8;  ///< before the pixel, geometric mean
   double beta = 3.5;
-  bool gaussian = false;    ///< no wings: fit Gaussians
+  bool gaussian = false;                   ///< no wings: fit Gaussians
   double s11 = 0.0, s12 = 0.0, s22 = 0.0;  ///< mean half-maximum ellipse; 0 = unknown
-  int stars = 0;            ///< it rests on so many
+  int stars = 0;                           ///< it rests on so many
 };
 
 struct Source {
   Peak peak;
-  Star star;                ///< position and flux are first guesses until a fit
+  Star star;  ///< position and flux are first guesses until a fit
   double optical_major = 0.0, optical_minor = 0.0;
   double s11 = 0.0, s12 = 0.0, s22 = 0.0;
-  double pedestal = 0.0;    ///< light around the source above the mesh, image units
-  double spread_ratio = 1.0;  ///< second moment over that of the field's profile, for fits of fixed shape
+  double pedestal = 0.0;  ///< light around the source above the mesh, image units
+  double spread_ratio =
+      1.0;  ///< second moment over that of the field's profile, for fits of fixed shape
   double spread_error = 0.0;  ///< 0 = unknown
   double saturated_radius = 0.0;
   bool dropped = false;
   bool saturated = false;
-  bool sharp = false;       ///< one pixel stands far above its neighbours
+  bool sharp = false;  ///< one pixel stands far above its neighbours
   bool edge = false;
   bool isolated = false;
-  bool converged = false;   ///< some fit succeeded (free or fixed shape)
+  bool converged = false;  ///< some fit succeeded (free or fixed shape)
 };
 
 /// Looks at the pixels of a peak: masked, saturated, at the edge, a single hot pixel;
@@ -55,7 +56,8 @@ struct Source {
 [[nodiscard]] FieldProfile find_field_profile(const DetectionFrame& frame,
                                               const FilteredFrame& first, Threads threads);
 
-/// Half-sample mode (Robertson & Cryer 1974; Bickel & Fruehwirth 2006) of unsorted values; NaN when empty.
+/// Half-sample mode (Robertson & Cryer 1974; Bickel & Fruehwirth 2006) of unsorted values; NaN when
+/// empty.
 [[nodiscard]] double half_sample_mode(std::vector<double> values);
 
 /// Fits: full shape for the brightest isolated sources (at most `max_fits`, 0 = all),

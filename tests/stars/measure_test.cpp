@@ -26,8 +26,8 @@ FrameMeasurement measure(const Grid<float>& image, const Mask& mask, MeasureOpti
 struct Comparison {
   int found = 0;
   int false_ones = 0;
-  std::vector<double> flux_ratio;   ///< fitted, snr > 50
-  std::vector<double> pull_x;       ///< fitted
+  std::vector<double> flux_ratio;  ///< fitted, snr > 50
+  std::vector<double> pull_x;      ///< fitted
 };
 
 Comparison compare(const StarList& stars, const std::vector<TrueStar>& truth, double reach) {
@@ -66,8 +66,9 @@ double rms(const std::vector<double>& values) {
 }  // namespace
 
 TEST_CASE("width, flux and position on truth, from undersampled to badly out of focus") {
-  for (const Profile profile : {Profile{0.85, 3.5, 0, 0}, Profile{1.5, 0.0, 0, 0}, Profile{2.6, 2.8, 0, 0},
-                                Profile{5.0, 4.0, 0, 0}, Profile{14.5, 3.5, 0, 0}}) {
+  for (const Profile profile :
+       {Profile{0.85, 3.5, 0, 0}, Profile{1.5, 0.0, 0, 0}, Profile{2.6, 2.8, 0, 0},
+        Profile{5.0, 4.0, 0, 0}, Profile{14.5, 3.5, 0, 0}}) {
     const double size = std::max(1.0, profile.fwhm / 3.0);
     Grid<float> image(900, 700, 300.0F);
     const Mask mask(900, 700);
@@ -84,7 +85,8 @@ TEST_CASE("width, flux and position on truth, from undersampled to badly out of 
     CHECK(m.quality.fwhm_px == Approx(recorded_fwhm(profile.fwhm, profile.beta)).epsilon(0.01));
     REQUIRE(c.flux_ratio.size() > 5);
     // 0.5% and what the mean's own error allows.
-    const double error = standard_deviation(c.flux_ratio) / std::sqrt(static_cast<double>(c.flux_ratio.size()));
+    const double error =
+        standard_deviation(c.flux_ratio) / std::sqrt(static_cast<double>(c.flux_ratio.size()));
     CHECK(std::abs(mean(c.flux_ratio) - 1.0) < 0.003 + 3.0 * error);
     // Errors claimed equal errors made: 3 standard deviations of an rms of n values.
     const double n = static_cast<double>(c.pull_x.size());
@@ -126,9 +128,11 @@ TEST_CASE("faint stars: as many as the matched filter promises, hardly a false o
   for (const auto& star : truth) star_scene::add_star(image, star, profile, 5.0);
   star_scene::add_noise(image, 4.0, 23);
   const Comparison c = compare(measure(image, mask).stars, truth, 2.0);
-  // An ideal filter with known profile and place: mean of Phi(snr - 5), 0.91 here. At least 95% of it.
+  // An ideal filter with known profile and place: mean of Phi(snr - 5), 0.91 here. At least 95% of
+  // it.
   double ideal = 0.0;
-  for (const auto& star : truth) ideal += 0.5 * std::erfc((5.0 - star.flux / per_snr) / std::sqrt(2.0));
+  for (const auto& star : truth)
+    ideal += 0.5 * std::erfc((5.0 - star.flux / per_snr) / std::sqrt(2.0));
   CHECK(c.found > 0.95 * ideal);
   CHECK(c.false_ones <= 0.01 * static_cast<double>(truth.size()));
 }
@@ -165,7 +169,8 @@ TEST_CASE("hot pixels are no stars") {
     const Comparison c = compare(m.stars, truth, 2.0);
     int sharp = 0;
     for (const Star& star : m.others) sharp += star.kind == StarClass::sharp ? 1 : 0;
-    INFO("fwhm " << fwhm << " found " << c.found << " of " << truth.size() << " false " << c.false_ones);
+    INFO("fwhm " << fwhm << " found " << c.found << " of " << truth.size() << " false "
+                 << c.false_ones);
     CHECK(m.quality.fwhm_px == Approx(recorded_fwhm(fwhm, 3.5)).epsilon(0.02));
     // One pixel in 267 is hot: 11% of the wider stars have one within a FWHM and may be lost.
     CHECK(c.found > 0.88 * static_cast<double>(truth.size()));

@@ -125,7 +125,8 @@ TEST_CASE("analytic derivatives agree with differences") {
       double largest = 0.0;
       for (std::size_t i = 0; i < centre->pixels.count; ++i) {
         const double numeric =
-            (static_cast<double>(plus->terms.g[i]) - static_cast<double>(minus->terms.g[i])) / (2 * h);
+            (static_cast<double>(plus->terms.g[i]) - static_cast<double>(minus->terms.g[i])) /
+            (2 * h);
         double analytic = 0.0;
         const double hx = static_cast<double>(t.hx[i]);
         const double hy = static_cast<double>(t.hy[i]);
@@ -185,8 +186,10 @@ TEST_CASE("noise-free stars come back to the truth") {
     if (profile.ellipticity > 0.0) {
       CHECK(star.angle_deg == Approx(profile.angle_deg).margin(0.5));
       const double root = std::sqrt(1.0 - profile.ellipticity);
-      CHECK(star.fwhm_major_px == Approx(recorded_fwhm(profile.fwhm / root, profile.beta)).epsilon(5e-3));
-      CHECK(star.fwhm_minor_px == Approx(recorded_fwhm(profile.fwhm * root, profile.beta)).epsilon(5e-3));
+      CHECK(star.fwhm_major_px ==
+            Approx(recorded_fwhm(profile.fwhm / root, profile.beta)).epsilon(5e-3));
+      CHECK(star.fwhm_minor_px ==
+            Approx(recorded_fwhm(profile.fwhm * root, profile.beta)).epsilon(5e-3));
     }
   }
 }
@@ -197,9 +200,9 @@ TEST_CASE("centroids scatter as the Cramer-Rao bound allows and errors are hones
   struct Row {
     double sigma, flux, sky, bound_x, bound_flux;
   };
-  for (const Row& row : {Row{1.0, 1e4, 100, 0.01334199, 118.666204},
-                         Row{1.5, 1e4, 1000, 0.04234686, 271.971259},
-                         Row{2.0, 1e5, 100, 0.00733720, 343.218940}}) {
+  for (const Row& row :
+       {Row{1.0, 1e4, 100, 0.01334199, 118.666204}, Row{1.5, 1e4, 1000, 0.04234686, 271.971259},
+        Row{2.0, 1e5, 100, 0.00733720, 343.218940}}) {
     constexpr int trials = 400;
     const int side = 43;
     double sx = 0, sy = 0, sf = 0, bias = 0, predicted = 0, predicted_flux = 0;
@@ -214,8 +217,9 @@ TEST_CASE("centroids scatter as the Cramer-Rao bound allows and errors are hones
       options.radius_px = 20;
       options.gaussian = true;
       options.sky_sigma = std::sqrt(row.sky + 25.0);
-      const Star star = fit_profile(image.cview(), mask.cview(),
-                                    start_of(21.3, 20.8, row.flux * 0.8, row.sigma * 2.6, row.sky), options);
+      const Star star =
+          fit_profile(image.cview(), mask.cview(),
+                      start_of(21.3, 20.8, row.flux * 0.8, row.sigma * 2.6, row.sky), options);
       if (!star.fitted) continue;
       ++fitted;
       sx += (star.x - 21) * (star.x - 21);
@@ -243,13 +247,16 @@ TEST_CASE("hopeless starts fail quietly") {
   Grid<float> image(40, 30, 5.0F);
   Mask mask(40, 30);
   const ProfileFitOptions options;
-  CHECK_FALSE(fit_profile(image.cview(), mask.cview(), start_of(-50, 10, 10, 3, 5), options).fitted);
+  CHECK_FALSE(
+      fit_profile(image.cview(), mask.cview(), start_of(-50, 10, 10, 3, 5), options).fitted);
   CHECK_FALSE(fit_profile(image.cview(), mask.cview(),
                           start_of(std::numeric_limits<double>::quiet_NaN(), 10, 10, 3, 5), options)
                   .fitted);
   mask.fill(mask_bit::defect);
-  CHECK_FALSE(fit_profile(image.cview(), mask.cview(), start_of(20, 15, 100, 3, 5), options).fitted);
+  CHECK_FALSE(
+      fit_profile(image.cview(), mask.cview(), start_of(20, 15, 100, 3, 5), options).fitted);
   image.fill(std::numeric_limits<float>::quiet_NaN());
   mask.fill(0);
-  CHECK_FALSE(fit_profile(image.cview(), mask.cview(), start_of(20, 15, 100, 3, 5), options).fitted);
+  CHECK_FALSE(
+      fit_profile(image.cview(), mask.cview(), start_of(20, 15, 100, 3, 5), options).fitted);
 }

@@ -19,8 +19,8 @@ void write_stars(const std::string& path, const StarList& stars) {
       << std::setprecision(9);
   for (const Star& s : stars) {
     out << s.x << ',' << s.y << ',' << s.flux << ',' << s.fwhm_px << ',' << s.ellipticity << ','
-        << s.angle_deg << ',' << s.beta << ',' << s.sky << ',' << s.x_error << ',' << s.y_error << ','
-        << s.flux_error << ',' << s.snr << ',' << (s.fitted ? 1 : 0) << '\n';
+        << s.angle_deg << ',' << s.beta << ',' << s.sky << ',' << s.x_error << ',' << s.y_error
+        << ',' << s.flux_error << ',' << s.snr << ',' << (s.fitted ? 1 : 0) << '\n';
   }
 }
 
@@ -48,10 +48,11 @@ TEST_CASE("a field for the cross-check with photutils") {
   }
   write_stars(base + "list.csv", m.stars);
   std::ofstream facts(base + "facts.json");
-  facts << std::setprecision(9) << "{\"width\": 640, \"height\": 512, \"sky\": " << m.quality.sky_level
+  facts << std::setprecision(9)
+        << "{\"width\": 640, \"height\": 512, \"sky\": " << m.quality.sky_level
         << ", \"noise\": " << m.quality.noise_per_px << ", \"fwhm\": " << m.quality.fwhm_px
-        << ", \"ellipticity\": " << m.quality.ellipticity << ", \"angle_deg\": " << m.quality.angle_deg
-        << ", \"cell\": " << m.sky.cell_px << "}\n";
+        << ", \"ellipticity\": " << m.quality.ellipticity
+        << ", \"angle_deg\": " << m.quality.angle_deg << ", \"cell\": " << m.sky.cell_px << "}\n";
   CHECK(facts.good());
   CHECK(pixels.good());
 }

@@ -97,14 +97,16 @@ TEST_CASE("a gradient is followed between the cells' centres") {
   const auto noise = gaussian_sky(512, 384, 0.0F, 1.0, 31);
   for (int y = 0; y < 384; ++y) {
     for (int x = 0; x < 512; ++x) {
-      image(x, y) = 200.0F + 0.1F * static_cast<float>(x) - 0.05F * static_cast<float>(y) + noise(x, y);
+      image(x, y) =
+          200.0F + 0.1F * static_cast<float>(x) - 0.05F * static_cast<float>(y) + noise(x, y);
     }
   }
   const Mask mask(512, 384);
   const SkyMesh mesh = measure_sky(image.cview(), mask.cview(), {}, Threads{1});
   for (int y = 40; y < 340; y += 37) {
     for (int x = 100; x < 410; x += 31) {
-      CHECK(static_cast<double>(mesh.level_at(x, y)) == Approx(200.0 + 0.1 * x - 0.05 * y).margin(0.35));
+      CHECK(static_cast<double>(mesh.level_at(x, y)) ==
+            Approx(200.0 + 0.1 * x - 0.05 * y).margin(0.35));
     }
   }
 }
@@ -121,7 +123,8 @@ TEST_CASE("rows and single points of the mesh are the same numbers, wherever a r
     for (const int y : {0, 31, 32, 100, 228}) {
       mesh.level_row(y, 0, whole_row);
       mesh.level_row(y, 57, part);
-      for (int x = 0; x < 301; ++x) CHECK(whole_row[static_cast<std::size_t>(x)] == mesh.level_at(x, y));
+      for (int x = 0; x < 301; ++x)
+        CHECK(whole_row[static_cast<std::size_t>(x)] == mesh.level_at(x, y));
       for (int x = 57; x < 157; ++x) {
         CHECK(part[static_cast<std::size_t>(x - 57)] == whole_row[static_cast<std::size_t>(x)]);
       }
@@ -148,7 +151,8 @@ TEST_CASE("masked and broken regions take their neighbours' sky") {
 TEST_CASE("a mosaic's sky is that of its greens") {
   auto image = gaussian_sky(256, 256, 0.0F, 3.0, 4);
   for (int y = 0; y < 256; ++y) {
-    for (int x = 0; x < 256; ++x) image(x, y) += cfa_colour(CfaPattern::grbg, x, y) == 1 ? 80.0F : 300.0F;
+    for (int x = 0; x < 256; ++x)
+      image(x, y) += cfa_colour(CfaPattern::grbg, x, y) == 1 ? 80.0F : 300.0F;
   }
   const Mask mask(256, 256);
   SkyMeshOptions options;

@@ -15,9 +15,9 @@
 namespace star_scene {
 
 struct Profile {
-  double fwhm = 3.0;        // before the pixel, geometric mean
-  double beta = 3.5;        // 0 = Gaussian
-  double ellipticity = 0.0; // 1 - minor/major
+  double fwhm = 3.0;         // before the pixel, geometric mean
+  double beta = 3.5;         // 0 = Gaussian
+  double ellipticity = 0.0;  // 1 - minor/major
   double angle_deg = 0.0;
 };
 

@@ -1,9 +1,12 @@
 /// \file
 /// Sky level and noise on a coarse mesh.
 ///
-/// Method: per cell a clipped median (mode estimate for crowded cells), a 3x3
-/// median filter over cells against those filled by bright objects, bicubic
-/// interpolation between cell centres (extrapolated flat beyond the outermost centres).
+/// Method: per cell the values are binned finely about a robust start and clipped on the bins; the
+/// level is the biweight (Beers, Flynn & Gebhardt 1990), or Pearson's (1895) mode, 3 median -
+/// 2 mean, when starlight skews the cell; the noise is the clipped sd corrected for truncation, or
+/// that of the lower half when skewed. Cells far noisier than their neighbours hold objects and
+/// are filled from around; single outliers take their neighbourhood's median. Between cell centres
+/// bicubic (Keys 1981), flat beyond the outermost centres.
 #pragma once
 
 #include <span>
@@ -15,10 +18,10 @@
 namespace coldframe::stars {
 
 struct SkyMeshOptions {
-  int cell_px = 64;          ///< side of a cell; at least 16
-  double kappa = 3.0;        ///< clipping limit in a cell
+  int cell_px = 64;    ///< side of a cell; at least 16
+  double kappa = 3.0;  ///< clipping limit in a cell
   int max_iterations = 10;
-  int filter_cells = 3;      ///< side of the median filter over cells; 1 = none
+  int filter_cells = 3;  ///< neighbourhood an outlying cell is judged by; 1 = none
   /// Mosaic frames: level and noise of the green samples only.
   CfaPattern cfa = CfaPattern::none;
 };

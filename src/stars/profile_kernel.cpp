@@ -1,0 +1,200 @@
+#include "stars/profile_kernel.hpp"
+
+#include <bit>
+#include <cstdint>
+#include <numbers>
+
+#undef HWY_TARGET_INCLUDE
+#define HWY_TARGET_INCLUDE "stars/profile_kernel.cpp"
+#include <hwy/foreach_target.h>
+#include <hwy/highway.h>
+
+HWY_BEFORE_NAMESPACE();
+namespace coldframe::stars::HWY_NAMESPACE {
+namespace hn = hwy::HWY_NAMESPACE;
+
+using F = hn::ScalableTag<float>;
+using I = hn::RebindToSigned<F>;
+using V = hn::Vec<F>;
+
+HWY_INLINE V number(double value) { return hn::Set(F(), static_cast<float>(value)); }
+
+/// z c[0] + ... by Horner, highest power first.
+template <typename... Rest>
+HWY_INLINE V horner(V z, V sum, double next, Rest... rest) {
+  const V now = hn::Add(number(next), hn::Mul(z, sum));
+  if constexpr (sizeof...(rest) == 0) {
+    return now;
+  } else {
+    return horner(z, now, static_cast<double>(rest)...);
+  }
+}
+
+/// As `log2_of` below.
+HWY_INLINE V log2_vector(V v) {
+  const I di;
+  const auto bits = hn::BitCast(di, v);
+  const auto exponent = hn::ShiftRight<23>(hn::Sub(bits, hn::Set(di, 0x3f3504f3)));
+  const V m = hn::BitCast(F(), hn::Sub(bits, hn::ShiftLeft<23>(exponent)));
+  const V s = hn::Div(hn::Sub(m, number(1.0)), hn::Add(m, number(1.0)));
+  const V series = horner(hn::Mul(s, s), number(1.0 / 9), 1.0 / 7, 1.0 / 5, 1.0 / 3, 1.0);
+  const V scaled = hn::Mul(hn::Mul(s, series), number(2.0 / std::numbers::ln2));
+  return hn::Add(hn::ConvertTo(F(), exponent), scaled);
+}
+
+/// As `exp2_of` below.
+HWY_INLINE V exp2_vector(V t) {
+  const I di;
+  const auto whole = hn::ConvertTo(di, hn::Sub(t, number(0.5)));
+  const V z = hn::Mul(hn::Sub(t, hn::ConvertTo(F(), whole)), number(std::numbers::ln2));
+  const V e = horner(z, number(1.0 / 5040), 1.0 / 720, 1.0 / 120, 1.0 / 24, 1.0 / 6, 0.5, 1.0, 1.0);
+  const auto exponent = hn::Max(hn::Add(whole, hn::Set(di, 127)), hn::Zero(di));
+  return hn::Mul(e, hn::BitCast(F(), hn::ShiftLeft<23>(exponent)));
+}
+
+template <bool gaussian>
+HWY_INLINE void vector_of_pixels(const ProfileShape& p, const PixelNodes& nodes,
+                                 const ProfileArrays& a, std::size_t i) {
+  const F df;
+  const V px = hn::LoadU(df, a.x + i);
+  const V py = hn::LoadU(df, a.y + i);
+  V g = hn::Zero(df), hx = g, hy = g, hxx = g, hxy = g, hyy = g, gb = g;
+  for (std::size_t n = 0; n < nodes.count; ++n) {
+    const V dx = hn::Sub(hn::Add(px, hn::Set(df, nodes.x[n])), hn::Set(df, p.x));
+    const V dy = hn::Sub(hn::Add(py, hn::Set(df, nodes.y[n])), hn::Set(df, p.y));
+    const V sx = hn::Add(hn::Mul(hn::Set(df, p.s11), dx), hn::Mul(hn::Set(df, 2.0F * p.s12), dy));
+    const V s = hn::Add(hn::Mul(sx, dx), hn::Mul(hn::Mul(hn::Set(df, p.s22), dy), dy));
+    const V weight = hn::Set(df, nodes.weight[n]);
+    V light, h;
+    if constexpr (gaussian) {
+      light = hn::Mul(weight, exp2_vector(hn::Neg(s)));
+      h = hn::Mul(light, number(-std::numbers::ln2));
+    } else {
+      const V v = hn::Add(number(1.0), hn::Mul(hn::Set(df, p.k), s));
+      const V log2v = log2_vector(v);
+      light = hn::Mul(weight, exp2_vector(hn::Mul(hn::Set(df, -p.beta), log2v)));
+      const V inverse = hn::Div(number(1.0), v);
+      h = hn::Mul(hn::Mul(hn::Set(df, -p.beta * p.k), light), inverse);
+      const V slope = hn::Mul(hn::Mul(s, hn::Set(df, p.slope_factor)), inverse);
+      gb = hn::Add(gb, hn::Mul(light, hn::Sub(hn::Mul(log2v, hn::Set(df, p.log_factor)), slope)));
+    }
+    const V hdx = hn::Mul(h, dx);
+    const V hdy = hn::Mul(h, dy);
+    g = hn::Add(g, light);
+    hx = hn::Add(hx, hdx);
+    hy = hn::Add(hy, hdy);
+    hxx = hn::Add(hxx, hn::Mul(hdx, dx));
+    hxy = hn::Add(hxy, hn::Mul(hdx, dy));
+    hyy = hn::Add(hyy, hn::Mul(hdy, dy));
+  }
+  hn::StoreU(g, df, a.g + i);
+  hn::StoreU(hx, df, a.hx + i);
+  hn::StoreU(hy, df, a.hy + i);
+  hn::StoreU(hxx, df, a.hxx + i);
+  hn::StoreU(hxy, df, a.hxy + i);
+  hn::StoreU(hyy, df, a.hyy + i);
+  hn::StoreU(gb, df, a.gb + i);
+}
+
+void integrate_vectors(const ProfileShape& shape, const PixelNodes& nodes,
+                       const ProfileArrays& arrays, std::size_t count) {
+  const std::size_t lanes = hn::Lanes(F());
+  std::size_t i = 0;
+  for (; i + lanes <= count; i += lanes) {
+    if (shape.gaussian) {
+      vector_of_pixels<true>(shape, nodes, arrays, i);
+    } else {
+      vector_of_pixels<false>(shape, nodes, arrays, i);
+    }
+  }
+  if (i < count) integrate_profile_scalar(shape, nodes, arrays.from(i), count - i);
+}
+
+}  // namespace coldframe::stars::HWY_NAMESPACE
+HWY_AFTER_NAMESPACE();
+
+#if HWY_ONCE
+namespace coldframe::stars {
+namespace {
+
+HWY_EXPORT(integrate_vectors);
+
+constexpr float ln2 = std::numbers::ln2_v<float>;
+
+/// log2 of a normal positive float to 2e-7: mantissa in [1/sqrt2, sqrt2), then the series of
+/// 2 artanh. No library call: the vector versions must be able to do the same.
+float log2_of(float v) noexcept {
+  const auto bits = std::bit_cast<std::int32_t>(v);
+  const std::int32_t exponent = (bits - 0x3f3504f3) >> 23;
+  const float m = std::bit_cast<float>(bits - exponent * (1 << 23));
+  const float s = (m - 1.0F) / (m + 1.0F);
+  const float z = s * s;
+  const float series = 1.0F + z * (1.0F / 3 + z * (1.0F / 5 + z * (1.0F / 7 + z * (1.0F / 9))));
+  return static_cast<float>(exponent) + s * series * static_cast<float>(2.0 / std::numbers::ln2);
+}
+
+/// 2^t for t <= 0 to 2e-7 (0 below 2^-126): Taylor of exp about the nearest integer.
+float exp2_of(float t) noexcept {
+  const auto whole = static_cast<std::int32_t>(t - 0.5F);
+  const float z = (t - static_cast<float>(whole)) * ln2;
+  float e = 1.0F / 5040;
+  for (const float c : {1.0F / 720, 1.0F / 120, 1.0F / 24, 1.0F / 6, 0.5F, 1.0F, 1.0F})
+    e = c + z * e;
+  const std::int32_t exponent = whole + 127;
+  return e * std::bit_cast<float>((exponent < 0 ? 0 : exponent) * (1 << 23));
+}
+
+struct Sums {
+  float g = 0, hx = 0, hy = 0, hxx = 0, hxy = 0, hyy = 0, gb = 0;
+};
+
+void add_node(const ProfileShape& p, float dx, float dy, float weight, Sums& sums) noexcept {
+  const float s = (p.s11 * dx + 2.0F * p.s12 * dy) * dx + p.s22 * dy * dy;
+  float light = 0.0F;
+  float h = 0.0F;
+  if (p.gaussian) {
+    light = weight * exp2_of(-s);
+    h = light * -ln2;
+  } else {
+    const float v = 1.0F + p.k * s;
+    const float log2v = log2_of(v);
+    light = weight * exp2_of(-p.beta * log2v);
+    const float inverse = 1.0F / v;
+    h = -p.beta * p.k * light * inverse;
+    sums.gb += light * (log2v * p.log_factor - s * p.slope_factor * inverse);
+  }
+  sums.g += light;
+  sums.hx += h * dx;
+  sums.hy += h * dy;
+  sums.hxx += h * dx * dx;
+  sums.hxy += h * dx * dy;
+  sums.hyy += h * dy * dy;
+}
+
+}  // namespace
+
+void integrate_profile_scalar(const ProfileShape& shape, const PixelNodes& nodes,
+                              const ProfileArrays& arrays, std::size_t count) noexcept {
+  for (std::size_t i = 0; i < count; ++i) {
+    Sums sums;
+    for (std::size_t n = 0; n < nodes.count; ++n) {
+      add_node(shape, arrays.x[i] + nodes.x[n] - shape.x, arrays.y[i] + nodes.y[n] - shape.y,
+               nodes.weight[n], sums);
+    }
+    arrays.g[i] = sums.g;
+    arrays.hx[i] = sums.hx;
+    arrays.hy[i] = sums.hy;
+    arrays.hxx[i] = sums.hxx;
+    arrays.hxy[i] = sums.hxy;
+    arrays.hyy[i] = sums.hyy;
+    arrays.gb[i] = sums.gb;
+  }
+}
+
+void integrate_profile(const ProfileShape& shape, const PixelNodes& nodes,
+                       const ProfileArrays& arrays, std::size_t count) noexcept {
+  HWY_DYNAMIC_DISPATCH(integrate_vectors)(shape, nodes, arrays, count);
+}
+
+}  // namespace coldframe::stars
+#endif
