@@ -209,7 +209,7 @@ std::vector<std::size_t> isolated_first(const std::vector<Source>& sources, cons
 std::vector<Source> first_candidates(const DetectionFrame& frame, const FilteredFrame& first,
                                      Threads threads) {
   constexpr double threshold = 10.0;
-  constexpr std::size_t wanted = 400;
+  constexpr std::size_t wanted = 6000;
   std::vector<Peak> bright;
   for (const Peak& peak : find_peaks(first, threshold, threads)) {
     if (bright.size() >= wanted) break;
