@@ -7,6 +7,7 @@
 #include <cctype>
 #include <charconv>
 #include <limits>
+#include <set>
 #include <utility>
 
 #include "fits/cards.hpp"
@@ -135,6 +136,26 @@ void require_sane_columns(const HeaderReader& header, const Unit& unit) {
   }
 }
 
+/// CFITSIO divides by tile sides, and of two cards of one name it may take either.
+void require_sane_tiling(const HeaderReader& header, const Unit& unit) {
+  constexpr std::size_t most_axes = 6;  // the library's own limit
+  if (unit.summary.axes.size() > most_axes)
+    throw header.broken("ZNAXIS in its header is out of range");
+  for (std::size_t i = 1; i <= unit.summary.axes.size(); ++i) {
+    const std::string keyword = fmt::format("ZTILE{}", i);
+    if (header.or_else(keyword, 1) < 1)
+      throw header.broken(fmt::format("{} in its header is not positive", keyword));
+  }
+  std::set<std::string_view> seen;
+  for (const Card& card : unit.cards.cards()) {
+    const bool ours = card.keyword.starts_with("Z") && card.type != Card::Type::commentary &&
+                      is_structural(card.keyword);
+    if (ours && !seen.insert(card.keyword).second) {
+      throw header.broken(fmt::format("{} stands twice in its header", card.keyword));
+    }
+  }
+}
+
 void describe(const HeaderReader& header, Unit& unit) {
   HduSummary& summary = unit.summary;
   const Header& cards = unit.cards;
@@ -152,6 +173,7 @@ void describe(const HeaderReader& header, Unit& unit) {
   summary.compressed = true;
   summary.bitpix = read_bitpix(header, "ZBITPIX");
   summary.axes = read_axes(header, "ZNAXIS", "ZNAXIS");
+  require_sane_tiling(header, unit);
   if (summary.name == "COMPRESSED_IMAGE") summary.name.clear();  // the packer's own name
 }
 

@@ -418,6 +418,19 @@ TEST_CASE("compressed tiles that are damaged give one line", "[fits]") {
   const auto error = error_of([&] { (void)read_all(*ImageFile::open(folder / "b.fz")); });
   CHECK(error.kind() == ErrorKind::input);
   CHECK(error.fault().starts_with("a compressed tile does not inflate"));
+  const auto with_tile = [&](const char* text) {
+    std::string forged = good;
+    forged.replace(forged.find("ZTILE2  = "), 30, fmt::format("ZTILE2  = {:>20}", text));
+    put_file(folder / "t.fz", forged);
+    return error_of([&] { (void)ImageFile::open(folder / "t.fz"); }).fault();
+  };
+  CHECK(with_tile("0") == "ZTILE2 in its header is not positive");
+  CHECK(with_tile("0  1") == "ZTILE2 in its header is not a whole number");
+  CHECK(with_tile("2") == "it holds another number of compressed tiles than its header says");
+  CHECK(with_tile("1000") == "its compressed tiles do not fit the image");
+  compress(folder / "a.fits", folder / "h.fz", HCOMPRESS_1, 16);
+  CHECK(error_of([&] { (void)ImageFile::open(folder / "h.fz"); }).mend() ==
+        "uncompress it first (funpack)");
   put_file(folder / "c.fz", good.substr(0, good.size() - 2 * 2880));
   const auto cut = error_of([&] { (void)ImageFile::open(folder / "c.fz"); });
   CHECK(cut.fault().starts_with("file is shorter than its header says"));
