@@ -10,7 +10,10 @@ namespace {
 
 constexpr std::int64_t sample_size = 400'000;
 constexpr int noise_rows = 96;
-constexpr double least_white_sigma = 40.0;
+// An asinh cannot show the sky darker than a straight line to white would: with white at
+// 80 times the depth of black below the sky there is room for the curve to rise.
+constexpr double least_white_depths = 80.0;
+constexpr double deepest_sigma = 8.0;
 constexpr std::size_t least_bright = 50;
 
 /// Pixels on a regular lattice, every plane at the same places; only those with numbers in all
@@ -72,7 +75,8 @@ PlaneSky sky_of(const std::vector<double>& values, PlaneView<const float> plane,
   // dark side, but let no dead corner pull the black point down without limit.
   std::vector<double> copy = values;
   const double lowest = sky.level - quantile_in_place(copy, 0.001);
-  sky.depth = std::max(black_sigma * sky.noise, std::min(lowest, (black_sigma + 1.0) * clipped.sd));
+  const double deepest = std::min((black_sigma + 1.0) * clipped.sd, deepest_sigma * sky.noise);
+  sky.depth = std::max(black_sigma * sky.noise, std::min(lowest, deepest));
   return sky;
 }
 
@@ -137,10 +141,8 @@ Stretch automatic_stretch(const Image& image, const StretchOptions& options) {
   }
   if (sky.size() == 3 && options.balance) balance(values, sky, stretch.gain);
   double depth = 0.0;
-  double noise = 0.0;
   for (std::size_t p = 0; p < sky.size(); ++p) {
     depth = std::max(depth, sky[p].depth * stretch.gain[p]);
-    noise = std::max(noise, sky[p].noise * stretch.gain[p]);
   }
   if (!(depth > 0.0))
     depth = std::max(std::abs(sky[0].level) * 1e-3, 1e-6);  // a picture without noise
@@ -148,8 +150,7 @@ Stretch automatic_stretch(const Image& image, const StretchOptions& options) {
   for (std::size_t p = 0; p < sky.size(); ++p)
     stretch.black[p] = sky[p].level - depth / stretch.gain[p];
   stretch.white =
-      std::max(white_point(values, stretch, options.highlight_share),
-               depth + least_white_sigma * std::max(noise, depth / options.black_sigma));
+      std::max(white_point(values, stretch, options.highlight_share), least_white_depths * depth);
   // Solved at the usual strength: a stronger one then raises the sky too.
   stretch.softening = softening_for(depth, stretch.white, StretchOptions{}.q, options.background);
   return stretch;
