@@ -90,8 +90,7 @@ bool parameters_are_sane(const Unit& unit) {
 /// The ways whose streams cannot make the library write where it must not: the
 /// other two of the standard believe sizes that stand inside the stream.
 void require_known_method(const Unit& unit, const std::filesystem::path& path) {
-  constexpr std::array<std::string_view, 5> known{"RICE_1", "RICE_ONE", "GZIP_1", "GZIP_2",
-                                                  "NOCOMPRESS"};
+  constexpr std::array<std::string_view, 4> known{"RICE_1", "RICE_ONE", "GZIP_1", "GZIP_2"};
   const auto method = unit.cards.text("ZCMPTYPE").value_or("");
   if (std::find(known.begin(), known.end(), method) != known.end()) return;
   throw input_error(path,

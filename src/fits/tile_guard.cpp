@@ -1,10 +1,12 @@
 #include "fits/tile_guard.hpp"
 
 #include <fmt/format.h>
+#include <zlib.h>
 
 #include <algorithm>
+#include <array>
 #include <bit>
-#include <limits>
+#include <new>
 
 namespace coldframe::fits::detail {
 namespace {
@@ -92,22 +94,47 @@ bool rice_stream_is_whole(std::span<const std::byte> stream, int sample_bytes, i
   return true;
 }
 
+bool gzip_stream_is_whole(std::span<const std::byte> stream, std::uint64_t most) {
+  z_stream state{};
+  constexpr int gzip_window = 15 + 16;
+  if (::inflateInit2(&state, gzip_window) != Z_OK) throw std::bad_alloc();
+  std::array<Bytef, 1U << 14U> discarded;  // NOLINT: written before it is read
+  state.next_in = reinterpret_cast<Bytef*>(
+      const_cast<std::byte*>(stream.data()));  // NOLINT: zlib's C interface
+  state.avail_in = static_cast<uInt>(stream.size());
+  int result = Z_OK;
+  while (result == Z_OK && state.total_out <= most) {
+    state.next_out = discarded.data();
+    state.avail_out = static_cast<uInt>(discarded.size());
+    result = ::inflate(&state, Z_NO_FLUSH);
+  }
+  const bool whole = result == Z_STREAM_END && state.total_out <= most;
+  ::inflateEnd(&state);
+  return whole;
+}
+
 TileGuard::TileGuard(const Unit& unit, TileShape tile) : tile_(tile) {
   size_ = {static_cast<int>(unit.summary.axes[0]), static_cast<int>(unit.summary.axes[1])};
-  rice_ = unit.cards.text("ZCMPTYPE").value_or("").starts_with("RICE");
+  const bool rice = unit.cards.text("ZCMPTYPE").value_or("").starts_with("RICE");
   const int bitpix = unit.summary.bitpix;
   sample_bytes_ = bitpix == 8 ? 1 : bitpix == 16 ? 2 : 4;
   block_ = static_cast<int>(unit.cards.integer("ZVAL1").value_or(32));
   data_bytes_ = static_cast<std::int64_t>(unit.data_bytes);
-  const auto columns = unit.cards.integer("TFIELDS").value_or(0);
-  for (int i = 1; i <= columns && column_ == 0; ++i) {
-    if (unit.cards.text(fmt::format("TTYPE{}", i)) == "COMPRESSED_DATA") column_ = i;
+  const auto count = static_cast<int>(unit.cards.integer("TFIELDS").value_or(0));
+  for (int i = 1; i <= count; ++i) {
+    const auto name = unit.cards.text(fmt::format("TTYPE{}", i)).value_or("");
+    if (same_name(name, "COMPRESSED_DATA")) {
+      columns_.push_back({i, rice ? Coding::rice : Coding::gzip});
+    } else if (same_name(name, "GZIP_COMPRESSED_DATA")) {
+      columns_.push_back({i, Coding::gzip});
+    } else if (same_name(name, "UNCOMPRESSED_DATA")) {
+      columns_.push_back({i, Coding::plain});
+    }
   }
   checked_.resize(static_cast<std::size_t>(unit.cards.integer("NAXIS2").value_or(0)), false);
 }
 
 void TileGuard::check(const CfitsioHandle& handle, int plane, const Rect& rect) {
-  if (column_ == 0) return;
   const std::int64_t across = (size_.width + tile_.width - 1) / tile_.width;
   const std::int64_t down = (size_.height + tile_.height - 1) / tile_.height;
   const std::int64_t layer = plane / tile_.depth;
@@ -124,26 +151,36 @@ void TileGuard::check(const CfitsioHandle& handle, int plane, const Rect& rect) 
 
 void TileGuard::check_tile(const CfitsioHandle& handle, std::int64_t tile, std::int64_t pixels) {
   const auto index = static_cast<std::size_t>(tile);
-  const char* what = "a compressed tile does not inflate";
-  constexpr int damaged = DATA_DECOMPRESSION_ERR;
-  if (index >= checked_.size()) handle.check(damaged, what);
-  if (checked_[index]) return;
+  if (index < checked_.size() && checked_[index]) return;
+  const bool whole = index < checked_.size() &&
+                     std::all_of(columns_.begin(), columns_.end(), [&](const Column& column) {
+                       return stream_is_whole(handle, column, tile, pixels);
+                     });
+  if (!whole) handle.check(DATA_DECOMPRESSION_ERR, "a compressed tile does not inflate");
+  checked_[index] = true;
+}
+
+bool TileGuard::stream_is_whole(const CfitsioHandle& handle, Column column, std::int64_t tile,
+                                std::int64_t pixels) {
   LONGLONG length = 0;
   LONGLONG offset = 0;
   int status = 0;
-  fits_read_descriptll(handle.get(), column_, tile + 1, &length, &offset, &status);
-  handle.check(status, what);
-  const bool inside = length >= 0 && offset >= 0 && length <= data_bytes_ && offset <= data_bytes_;
-  if (!inside) handle.check(damaged, what);
-  if (rice_ && length > 0) {  // without bytes the tile stands in another column
-    stream_.resize(static_cast<std::size_t>(length));
-    int any = 0;
-    fits_read_col(handle.get(), TBYTE, column_, tile + 1, 1, length, nullptr, stream_.data(), &any,
-                  &status);
-    handle.check(status, what);
-    if (!rice_stream_is_whole(stream_, sample_bytes_, block_, pixels)) handle.check(damaged, what);
+  fits_read_descriptll(handle.get(), column.number, tile + 1, &length, &offset, &status);
+  if (status != 0 || length < 0 || offset < 0 || length > data_bytes_ || offset > data_bytes_) {
+    return false;
   }
-  checked_[index] = true;
+  if (length == 0) return true;  // the tile stands in another column
+  if (column.coding == Coding::plain) return length == pixels;
+  stream_.resize(static_cast<std::size_t>(length));
+  int any = 0;
+  fits_read_col(handle.get(), TBYTE, column.number, tile + 1, 1, length, nullptr, stream_.data(),
+                &any, &status);
+  if (status != 0) return false;
+  if (column.coding == Coding::rice) {
+    return rice_stream_is_whole(stream_, sample_bytes_, block_, pixels);
+  }
+  constexpr std::uint64_t widest_sample = 8;
+  return gzip_stream_is_whole(stream_, static_cast<std::uint64_t>(pixels) * widest_sample);
 }
 
 }  // namespace coldframe::fits::detail

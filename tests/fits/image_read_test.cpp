@@ -418,6 +418,14 @@ TEST_CASE("compressed tiles that are damaged give one line", "[fits]") {
   const auto error = error_of([&] { (void)read_all(*ImageFile::open(folder / "b.fz")); });
   CHECK(error.kind() == ErrorKind::input);
   CHECK(error.fault().starts_with("a compressed tile does not inflate"));
+  // A cut stream (its descriptor gives fewer bytes) must end in the same line, not in a loop.
+  std::string cut_stream = good;
+  const auto descriptors = good.find(std::string("END") + std::string(77, ' '), 2880);
+  const std::size_t table = (descriptors / 2880 + 1) * 2880;
+  cut_stream[table + 3] = 40;  // of more than 100 bytes
+  put_file(folder / "l.fz", cut_stream);
+  const auto cut_error = error_of([&] { (void)read_all(*ImageFile::open(folder / "l.fz")); });
+  CHECK(cut_error.fault().starts_with("a compressed tile does not inflate"));
   const auto with_tile = [&](const char* text) {
     std::string forged = good;
     forged.replace(forged.find("ZTILE2  = "), 30, fmt::format("ZTILE2  = {:>20}", text));
