@@ -11,8 +11,8 @@ namespace {
 constexpr std::int64_t sample_size = 400'000;
 constexpr int noise_rows = 96;
 // An asinh cannot show the sky darker than a straight line to white would: with white at
-// 80 times the depth of black below the sky there is room for the curve to rise.
-constexpr double least_white_depths = 80.0;
+// 100 times the depth of black below the sky there is room for the curve to rise.
+constexpr double least_white_depths = 100.0;
 constexpr double deepest_sigma = 8.0;
 constexpr std::size_t least_bright = 50;
 

@@ -29,12 +29,12 @@ struct StretchOptions {
   double q = 8.0;                 ///< strength; more raises the faint light (and the sky)
   double black_sigma = 3.0;       ///< black point this many sigma below the sky
   double highlight_share = 2e-4;  ///< share of pixels allowed to be white
-  double background = 0.025;  ///< linear light of the sky at q = 8: 0.025 is 44 of 255 when encoded
+  double background = 0.035;  ///< linear light of the sky at q = 8: 0.035 is 53 of 255 when encoded
   bool balance = true;  ///< three planes: make the mean colour of what is far above the sky neutral
 };
 /// Black point, balance and softening from a regular sample of the pixels (NaN
 /// ignored). The sky gets `background` in every plane, whatever its colour; the
-/// softening follows from the noise; white is never less than 80 times as far above
+/// softening follows from the noise; white is never less than 100 times as far above
 /// black as the sky is, so that an empty field shows as dark sky and not as amplified noise.
 [[nodiscard]] Stretch automatic_stretch(const Image& image, const StretchOptions& options = {});
 
