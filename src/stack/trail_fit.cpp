@@ -153,25 +153,29 @@ LineFit LineMeter::settle_ends(LineFit fit) {
 }
 
 bool LineMeter::spread_out(const LineFit& fit) {
-  constexpr int pieces = 8;
+  constexpr std::size_t pieces = 16;
+  constexpr std::size_t brightest = 4;
   fill_sums(fit.line, fit.sigma);
   // The pieces have equal shares of good pixels, not of length.
   const double norm = norm_[at(fit.x1)] - norm_[at(fit.x0)];
-  const double all = matched_[at(fit.x1)] - matched_[at(fit.x0)];
-  int positive = 0;
-  double largest = 0.0;
+  std::array<double, pieces> parts{};
   int from = fit.x0;
-  for (int k = 1; k <= pieces; ++k) {
-    const double goal = norm_[at(fit.x0)] + norm * k / pieces;
+  for (std::size_t k = 0; k < pieces; ++k) {
+    const double goal =
+        norm_[at(fit.x0)] + norm * static_cast<double>(k + 1) / static_cast<double>(pieces);
     int to = from;
     while (to < fit.x1 && norm_[at(to)] < goal) ++to;
-    if (k == pieces) to = fit.x1;
-    const double part = matched_[at(to)] - matched_[at(from)];
-    positive += part > 0.0 ? 1 : 0;
-    largest = std::max(largest, part);
+    if (k + 1 == pieces) to = fit.x1;
+    parts[k] = matched_[at(to)] - matched_[at(from)];
     from = to;
   }
-  return positive >= 6 && largest < 0.5 * all;
+  const auto positive = std::count_if(parts.begin(), parts.end(), [](double p) { return p > 0.0; });
+  std::sort(parts.begin(), parts.end());
+  double rest = 0.0;
+  for (std::size_t k = 0; k < pieces - brightest; ++k) rest += parts[k];
+  // An even line keeps two thirds of its significance without its brightest quarter.
+  const double share = static_cast<double>(pieces - brightest) / static_cast<double>(pieces);
+  return positive >= 13 && rest >= 0.4 * fit.significance * std::sqrt(share * norm);
 }
 
 }  // namespace coldframe::stack::detail

@@ -35,7 +35,7 @@ class LineMeter {
   [[nodiscard]] LineFit improve(LineFit fit);
   /// Settles the ends to the pixel and joins a short rest up to the picture's edge.
   [[nodiscard]] LineFit settle_ends(LineFit fit);
-  /// Light all along: most of eight pieces positive, and no piece carries the whole.
+  /// Light all along: most of sixteen pieces positive, and enough left without the four brightest.
   [[nodiscard]] bool spread_out(const LineFit& fit);
 
  private:

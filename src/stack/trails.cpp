@@ -15,7 +15,7 @@ using detail::LineMeter;
 using detail::TrailPicture;
 
 /// Beyond this a pixel counts no more: a single bright residue of a star cannot pose as a line.
-constexpr float clip_level = 5.0F;
+constexpr float clip_level = 3.5F;
 
 /// Both orientations of the picture, so that every line rises less than 45 degrees in one.
 struct Search {
@@ -152,7 +152,12 @@ Trail to_trail(const Search& search, const LineFit& fit, bool turned) {
   }
   t.width_px = profile.full_width();
   t.significance = fit.significance;
-  t.brightness = std::max(fit.amplitude, profile.peak());
+  t.brightness = fit.amplitude;
+  if (fit.amplitude > 0.5 * static_cast<double>(clip_level) && profile.peak() > fit.amplitude) {
+    // Bright enough for the clipping to bite: what it took is given back.
+    t.brightness = profile.peak();
+    t.significance *= profile.peak() / fit.amplitude;
+  }
   return t;
 }
 
