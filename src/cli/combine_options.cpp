@@ -21,6 +21,7 @@ const std::map<std::string, align::Kernel> kernels{{"lanczos3", align::Kernel::l
                                                    {"bicubic", align::Kernel::bicubic},
                                                    {"bilinear", align::Kernel::bilinear}};
 const std::map<std::string, sensor::Demosaic> methods{
+    {"own-lattice", sensor::Demosaic::own_lattice},
     {"gradient-corrected", sensor::Demosaic::gradient_corrected},
     {"bilinear", sensor::Demosaic::bilinear}};
 
@@ -59,7 +60,11 @@ void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions
   app.add_option("--kernel", texts.kernel, "Resampling kernel")
       ->check(CLI::IsMember(names(kernels)))
       ->capture_default_str();
-  app.add_option("--demosaic", texts.demosaic, "How colours of a mosaic are filled in")
+  app.add_option("--demosaic", texts.demosaic,
+                 "How colours of a mosaic are filled in. own-lattice: each colour from its own samples alone, "
+                 "keeps widths, colours and noise of stars true in dithered subs; bilinear: mean of the nearest "
+                 "samples, calm but wider stars; gradient-corrected: sharp edges in few subs, but star colours "
+                 "pulled towards neutral")
       ->check(CLI::IsMember(names(methods)))
       ->capture_default_str();
   app.add_option("--detection", run.detection_sigma, "Detection limit for stars, sigma")

@@ -14,7 +14,7 @@ struct CombineTexts {
   std::string weights = "inverse-variance";
   std::string sky = "surface";
   std::string kernel = "lanczos3";
-  std::string demosaic = "gradient-corrected";
+  std::string demosaic = "own-lattice";
 };
 
 void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions& run);

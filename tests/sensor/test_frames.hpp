@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "catch.hpp"
+#include "coldframe/core/cfa.hpp"
 #include "coldframe/core/image.hpp"
 #include "coldframe/core/pixel_source.hpp"
 #include "coldframe/core/random.hpp"
@@ -88,6 +89,32 @@ inline bool same_bits(PlaneView<const float> a, PlaneView<const float> b) {
     }
   }
   return true;
+}
+
+inline Grid<float> noise_plane(Size size, std::uint64_t seed, double mean, double sd) {
+  Grid<float> plane(size);
+  for (int y = 0; y < size.height; ++y) {
+    RandomStream random(seed, 7, static_cast<std::uint64_t>(y));
+    for (float& v : plane.row(y)) v = static_cast<float>(mean + sd * random.normal());
+  }
+  return plane;
+}
+
+using coldframe::CfaPattern;
+
+inline constexpr CfaPattern all_patterns[] = {CfaPattern::rggb, CfaPattern::bggr, CfaPattern::grbg,
+                                              CfaPattern::gbrg};
+
+/// What a mosaic sensor sees of three planes.
+template <typename F>
+Grid<float> mosaic_of(Size size, CfaPattern pattern, F&& value) {
+  Grid<float> mosaic(size);
+  for (int y = 0; y < size.height; ++y) {
+    for (int x = 0; x < size.width; ++x) {
+      mosaic(x, y) = static_cast<float>(value(coldframe::cfa_colour(pattern, x, y), x, y));
+    }
+  }
+  return mosaic;
 }
 
 }  // namespace test_frames

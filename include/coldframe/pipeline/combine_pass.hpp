@@ -38,7 +38,7 @@ struct CombineSettings {
   align::ResampleOptions resample;
   stack::CombineOptions combine;
   std::vector<double> sky_level;     ///< per plane, of the output scale
-  sensor::Demosaic demosaic = sensor::Demosaic::gradient_corrected;
+  sensor::Demosaic demosaic = sensor::Demosaic::own_lattice;
   bool identity = false;             ///< subs lie on the canvas already: copy, do not resample
 };
 

@@ -57,7 +57,7 @@ struct RunOptions {
   stack::Weighting weighting = stack::Weighting::inverse_variance;
   stack::SkyMatching sky_matching = stack::SkyMatching::surface;
   align::ResampleOptions resample;
-  sensor::Demosaic demosaic = sensor::Demosaic::gradient_corrected;
+  sensor::Demosaic demosaic = sensor::Demosaic::own_lattice;
   bool search_trails = true;
   bool remove_background = true;
   std::string recipe_text;  ///< written to OUT/recipe.toml
