@@ -10,9 +10,9 @@
 namespace coldframe::view {
 namespace {
 
-constexpr double width = 640.0;
-constexpr double height = 220.0;
-constexpr double left = 64.0;
+constexpr double width = 460.0;
+constexpr double height = 200.0;
+constexpr double left = 62.0;
 constexpr double right = 12.0;
 constexpr double top = 12.0;
 constexpr double bottom = 40.0;

@@ -44,6 +44,7 @@ std::string html_escape(std::string_view text) {
 std::string number(const std::optional<double>& value, int digits) {
   if (!value || !std::isfinite(*value)) return "";
   const double v = *value;
+  if (digits < 0) return fmt::format("{:.{}f}", v, -digits);
   if (v == 0.0) return "0";
   const double magnitude = std::floor(std::log10(std::abs(v)));
   if (magnitude < -4.0) return fmt::format("{:.{}e}", v, digits - 1);

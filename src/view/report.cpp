@@ -14,18 +14,18 @@ using Value = std::optional<double> ReportSub::*;
 struct Column {
   const char* name;
   Value value;
-  int digits;
+  int digits;  ///< significant ones; negative: that many decimals
 };
 
 constexpr Column columns[] = {{"Exposure, s", &ReportSub::exposure_s, 3},
                               {"Stars", &ReportSub::stars, 1},
                               {"FWHM, px", &ReportSub::fwhm_px, 3},
-                              {"Ellipticity", &ReportSub::ellipticity, 2},
+                              {"Ellipticity", &ReportSub::ellipticity, -3},
                               {"Sky per s", &ReportSub::sky_per_s, 4},
                               {"Noise per px", &ReportSub::noise_per_px, 3},
                               {"Transparency", &ReportSub::transparency, 3},
                               {"Weight", &ReportSub::weight, 3},
-                              {"Registration, px", &ReportSub::residual_px, 2},
+                              {"Registration, px", &ReportSub::residual_px, -3},
                               {"Samples rejected, %", &ReportSub::clipped_share, 2}};
 
 struct Chart {

@@ -47,7 +47,7 @@ thead th { position: sticky; top: 0; background: var(--sheet); border-bottom: 2p
 td.n, th.n { text-align: right; white-space: nowrap; }
 td.name, tbody th { font-weight: 500; overflow-wrap: anywhere; min-width: 9rem; }
 td.why { min-width: 12rem; }
-td.when { white-space: nowrap; }
+td.when, td.state { white-space: nowrap; }
 .facts { width: 100%; max-width: 46rem; }
 .facts th { width: 40%; min-width: 0; color: var(--quiet); font-weight: 400; }
 .facts td { overflow-wrap: anywhere; }
