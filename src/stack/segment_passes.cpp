@@ -3,7 +3,7 @@
 #include <bit>
 #include <cmath>
 
-namespace coldframe::stack::detail {
+namespace coldframe::stack::detail::plain {
 namespace {
 
 constexpr float infinity = std::numeric_limits<float>::infinity();
@@ -58,6 +58,15 @@ void gather_row(const float* values, const std::uint8_t* mask, std::size_t count
     const float v = std::fabs(values[l]) <= largest ? values[l] : not_usable;
     out[l] = good ? v : not_usable;
   }
+}
+
+PerLane<std::uint32_t> count_lanes(const Segment& s) noexcept {
+  PerLane<std::uint32_t> counts{};
+  for (std::size_t i = 0; i < s.subs.size(); ++i) {
+    const float* v = &s.values[i * lanes];
+    for (std::size_t l = 0; l < lanes; ++l) counts[l] += v[l] == v[l] ? 1U : 0U;
+  }
+  return counts;
 }
 
 std::uint32_t screen_noise_model(const Segment& s, const ScreenModel& model) noexcept {
@@ -176,4 +185,4 @@ void count_cuts(const Segment& s, const LaneLimits& limits, Cuts& cuts) noexcept
   }
 }
 
-}  // namespace coldframe::stack::detail
+}  // namespace coldframe::stack::detail::plain

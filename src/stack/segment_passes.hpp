@@ -1,15 +1,12 @@
 /// \file
-/// The passes over a segment, written for one lane after the other: they define the
-/// result. Each adds in the order of the subs; a sample left out adds an exact zero.
+/// The passes over a segment, written for one lane after the other: `plain` defines the
+/// result, and the versions of combine_kernel.hpp give the same bits. Each adds in the order
+/// of the subs; a sample left out adds an exact zero.
 #pragma once
 
 #include "segment.hpp"
 
 namespace coldframe::stack::detail {
-
-/// Copies one sub's row piece; `mask` may be null. Unused lanes must have been set before.
-void gather_row(const float* values, const std::uint8_t* mask, std::size_t count,
-                float* out) noexcept;
 
 /// What the screening of the noise-model rule needs to know.
 struct ScreenModel {
@@ -21,6 +18,15 @@ struct ScreenModel {
   float mean_slope = 0.0F;
   float mean_pedestal = 0.0F;
 };
+
+namespace plain {
+
+/// Copies one sub's row piece; `mask` may be null. Unused lanes must have been set before.
+void gather_row(const float* values, const std::uint8_t* mask, std::size_t count,
+                float* out) noexcept;
+
+/// Usable samples per lane.
+[[nodiscard]] PerLane<std::uint32_t> count_lanes(const Segment& segment) noexcept;
 
 /// Bit l is set when lane l may hold a sample that the noise-model rule cuts; a clear
 /// bit is a proof that it holds none. The proof: fewer than half of the samples lie below
@@ -41,4 +47,5 @@ void sort_lanes(std::size_t subs, std::span<float> values) noexcept;
 /// Counts what lies outside the limits.
 void count_cuts(const Segment& segment, const LaneLimits& limits, Cuts& cuts) noexcept;
 
+}  // namespace plain
 }  // namespace coldframe::stack::detail

@@ -121,17 +121,14 @@ void TileCombiner::gather(const Place& place) {
 
 void TileCombiner::fill_empty_lanes(const Place& place) {
   flags_.fill(0);
-  PerLane<std::uint8_t> any{};
-  for (std::size_t i = 0; i < subs_.size(); ++i) {
-    const float* v = &values_[i * lanes];
-    for (std::size_t l = 0; l < lanes; ++l) any[l] |= v[l] == v[l] ? 1 : 0;
-  }
+  usable_ = count_lanes(segment_);
   for (std::size_t l = 0; l < place.count; ++l) {
-    if (any[l] == 0) fill_lane(place, l);
+    if (usable_[l] == 0) fill_lane(place, l);
   }
 }
 
-/// Nothing clean: repaired defects are better than a hole, and a saturated core better than NaN.
+/// Nothing clean: a repaired defect is better than a hole, so is a sample that a trail may have
+/// crossed (the rule still judges it), and a saturated core is better than NaN.
 void TileCombiner::fill_lane(const Place& place, std::size_t lane) {
   const int x = place.x + static_cast<int>(lane);
   std::uint8_t seen = 0;
@@ -149,19 +146,23 @@ void TileCombiner::fill_lane(const Place& place, std::size_t lane) {
     const bool repaired = bits == mask_bit::defect;
     const bool full = (bits & ~(mask_bit::saturated | mask_bit::defect)) == 0 &&
                       (bits & mask_bit::saturated) != 0;
+    const bool crossed =
+        (bits & ~(mask_bit::trail | mask_bit::defect)) == 0 && (bits & mask_bit::trail) != 0;
     if (repaired) choice = mask_bit::defect;
-    if (full && choice == 0) choice = mask_bit::saturated;
+    if (full && choice != mask_bit::defect) choice = mask_bit::saturated;
+    if (crossed && choice == 0) choice = mask_bit::trail;
   }
   flags_[lane] = choice != 0 ? choice : (subs_.empty() ? mask_bit::outside : seen);
   if (choice == 0) return;
   for (std::size_t i = 0; i < subs_.size(); ++i) {
     const std::size_t sub = subs_[i].sub;
     const std::uint8_t bits = mask_at(sub) & mask_bit::unusable;
-    const bool taken = choice == mask_bit::defect
-                           ? bits == mask_bit::defect
-                           : (bits & ~mask_bit::defect) == mask_bit::saturated;
+    const bool taken = choice == mask_bit::defect ? bits == mask_bit::defect
+                                                  : (bits & ~mask_bit::defect) == choice;
     const float v = samples_.values[sub](x, place.y);
-    if (taken && std::isfinite(v)) segment_.at(i, lane) = v;
+    if (!taken || !std::isfinite(v)) continue;
+    segment_.at(i, lane) = v;
+    ++usable_[lane];
   }
 }
 
@@ -213,23 +214,17 @@ template <typename Rule>
 void TileCombiner::reject_by_order(Rule& rule, LaneLimits& limits) {
   std::copy(values_.begin(), values_.end(), sorted_.begin());
   sort_lanes(subs_.size(), sorted_);
-  PerLane<std::uint32_t> counts{};
-  for (std::size_t i = 0; i < subs_.size(); ++i) {
-    for (std::size_t l = 0; l < lanes; ++l) {
-      counts[l] += values_[i * lanes + l] == values_[i * lanes + l] ? 1U : 0U;
-    }
-  }
   bool any = false;
   for (std::size_t l = 0; l < lanes; ++l) {
-    if (counts[l] == 0) continue;
-    const SortedSamples samples(&sorted_[l], counts[l], lanes);
+    if (usable_[l] == 0) continue;
+    const SortedSamples samples(&sorted_[l], usable_[l], lanes);
     const Kept kept = rule(samples);
-    if (kept == Kept{0, counts[l]}) continue;
+    if (kept == Kept{0, usable_[l]}) continue;
     any = true;
     limits.low[l] = sorted_[kept.first * lanes + l];
     limits.high[l] = sorted_[(kept.last - 1) * lanes + l];
   }
-  if (any) count_cuts(segment_, limits, cuts_);
+  if (any) plain::count_cuts(segment_, limits, cuts_);
 }
 
 void TileCombiner::write(const Place& place, const LaneLimits& limits) {

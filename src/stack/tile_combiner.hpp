@@ -6,11 +6,11 @@
 #include <span>
 #include <vector>
 
+#include "combine_kernel.hpp"
 #include "rule_esd.hpp"
 #include "rule_kappa_sigma.hpp"
 #include "rule_noise_model.hpp"
 #include "rule_winsorised.hpp"
-#include "segment_passes.hpp"
 
 namespace coldframe::stack::detail {
 
@@ -52,6 +52,7 @@ class TileCombiner {
   std::vector<float> values_;
   std::vector<float> sorted_;
   Segment segment_;
+  PerLane<std::uint32_t> usable_{};  ///< samples per lane
   PerLane<std::uint8_t> flags_{};
   Cuts cuts_;
   std::vector<std::uint64_t> total_low_;

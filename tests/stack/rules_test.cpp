@@ -212,7 +212,7 @@ TEST_CASE("Lanes are sorted for any number of subs", "[stack]") {
     for (float& v : values)
       v = random.uniform() < 0.1 ? not_usable : static_cast<float>(random.normal());
     std::vector<float> sorted = values;
-    sort_lanes(n, sorted);
+    plain::sort_lanes(n, sorted);
     for (std::size_t l = 0; l < lanes; ++l) {
       std::vector<float> expected;
       for (std::size_t i = 0; i < n; ++i) {

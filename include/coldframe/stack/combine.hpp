@@ -75,13 +75,17 @@ struct TileResult {
   PlaneView<float> scatter_variance; ///< sample variance of the survivors / count (an independent check)
   PlaneView<std::uint16_t> clipped_low;
   PlaneView<std::uint16_t> clipped_high;
-  PlaneView<std::uint8_t> flags;     ///< union of mask bits when nothing is left; saturated in all = saturated
+  PlaneView<std::uint8_t> flags;     ///< 0 where a clean sample was used, else see `combine_tile`
 };
 
 /// `exposure` has one entry per sub (seconds, or 1). `clipped_per_sub`, when
 /// not empty, has two entries per sub (low, high), to which counts are added.
-/// A pixel without survivors: NaN mean, flags set; when all usable samples are
-/// saturated the clipped mean is written and flagged (never NaN).
+/// Where no sample is clean, the best kind that is there is combined and flagged with its bit:
+/// repaired defects, else saturated samples, else samples a trail may have crossed. Only where
+/// nothing of these is left: NaN, and the flags are the union of the mask bits.
+/// `masks` (or one of them), `coefficients` and `exposure` may be empty: no mask, weight 1
+/// without a noise model (the noise-model rule then keeps everything), exposure 1.
+/// Throws coldframe::Error(usage) when counts or sizes do not fit each other.
 void combine_tile(const TileSamples& samples, const CombineOptions& options,
                   std::span<const float> exposure, const TileResult& result,
                   std::span<std::uint64_t> clipped_per_sub);

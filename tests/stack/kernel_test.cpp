@@ -1,0 +1,146 @@
+// Every instruction set gives the bits of the plain passes.
+#include <hwy/targets.h>
+
+#include <bit>
+#include <cmath>
+#include <cstdint>
+#include <vector>
+
+#include "catch.hpp"
+#include "coldframe/core/random.hpp"
+#include "stack/combine_kernel.hpp"
+#include "stack/samples.hpp"
+
+using namespace coldframe;
+using namespace coldframe::stack;
+using namespace coldframe::stack::detail;
+
+namespace {
+
+struct Data {
+  std::vector<BlockSub> subs;
+  std::vector<float> values;
+  PerLane<float> mean{};
+  LaneLimits limits;
+  ScreenModel model;
+
+  Data(std::size_t n, std::uint64_t seed) {
+    RandomStream random(seed, 71, n);
+    for (std::size_t i = 0; i < n; ++i) {
+      const auto part = static_cast<float>(random.uniform());
+      subs.push_back({{0.1F + part, 20.0F + 30.0F * part, 0.7F, 3.0F * part}, 10.0F + part, i});
+    }
+    for (std::size_t k = 0; k < n * lanes; ++k) {
+      const double outlier = random.uniform() < 0.02 ? 200.0 * random.normal() : 0.0;
+      const auto v = static_cast<float>(100.0 + 10.0 * random.normal() + outlier);
+      values.push_back(random.uniform() < 0.05 ? not_usable : v);
+    }
+    for (std::size_t l = 0; l < lanes; ++l) {
+      mean[l] = l == 3 ? -20.0F : static_cast<float>(90.0 + 20.0 * random.uniform());
+      if (l % 4 == 0) limits.low[l] = 85.0F;
+      if (l % 5 == 0) limits.high[l] = 118.0F;
+    }
+    model = {16.0F, 12.0F, 0.2F, 95.0F, 35.0F, 0.7F, 1.5F};
+  }
+  Segment segment() { return {subs, values}; }
+};
+
+template <typename T>
+bool same(const T& a, const T& b) {
+  for (std::size_t l = 0; l < lanes; ++l) {
+    if constexpr (sizeof(a[l]) == 8) {
+      if (std::bit_cast<std::uint64_t>(a[l]) != std::bit_cast<std::uint64_t>(b[l])) return false;
+    } else {
+      if (std::bit_cast<std::uint32_t>(a[l]) != std::bit_cast<std::uint32_t>(b[l])) return false;
+    }
+  }
+  return true;
+}
+
+void compare_passes(std::size_t n) {
+  Data data(n, 5);
+  const Segment s = data.segment();
+  CHECK(same(count_lanes(s), plain::count_lanes(s)));
+  CHECK(screen_noise_model(s, data.model) == plain::screen_noise_model(s, data.model));
+  const LaneSums a = sum_lanes(s, data.limits);
+  const LaneSums b = plain::sum_lanes(s, data.limits);
+  CHECK((same(a.weight, b.weight) && same(a.weighted, b.weighted)));
+  CHECK((same(a.exposure, b.exposure) && same(a.count, b.count)));
+  const LaneSpread c = spread_lanes(s, data.limits, data.mean, true);
+  const LaneSpread d = plain::spread_lanes(s, data.limits, data.mean, true);
+  CHECK((same(c.variance, d.variance) && same(c.first, d.first) && same(c.second, d.second)));
+  std::vector<float> sorted = data.values;
+  std::vector<float> plainly = data.values;
+  sort_lanes(n, sorted);
+  plain::sort_lanes(n, plainly);
+  CHECK(sorted == plainly);
+}
+
+void compare_gather() {
+  std::vector<float> values(lanes);
+  std::vector<std::uint8_t> mask(lanes);
+  for (std::size_t l = 0; l < lanes; ++l) {
+    values[l] = l % 7 == 0 ? INFINITY : (l % 5 == 0 ? std::nanf("") : static_cast<float>(l) - 9.5F);
+    mask[l] = static_cast<std::uint8_t>(l % 3 == 0 ? 1U << (l % 8) : 0U);
+  }
+  for (std::size_t count = 0; count <= lanes; ++count) {
+    for (const std::uint8_t* m : {static_cast<const std::uint8_t*>(mask.data()),
+                                  static_cast<const std::uint8_t*>(nullptr)}) {
+      PerLane<float> a;
+      a.fill(-1.0F);
+      PerLane<float> b = a;
+      gather_row(values.data(), m, count, a.data());
+      plain::gather_row(values.data(), m, count, b.data());
+      REQUIRE(same(a, b));
+    }
+  }
+}
+
+}  // namespace
+
+TEST_CASE("Kernels give the same bits on every instruction set", "[stack]") {
+  test::Stack stack({0, 0, 96, 20}, 13, {1.0F, 25.0F, 1.0F, 0.0F});
+  stack.fill_noise(9, 200.0);
+  RandomStream random(10, 1, 1);
+  for (int k = 0; k < 600; ++k) {
+    const auto sub = static_cast<std::size_t>(13 * random.uniform());
+    const int x = static_cast<int>(96 * random.uniform());
+    const int y = static_cast<int>(20 * random.uniform());
+    if (k % 2 == 0)
+      stack.masks[sub](x, y) = mask_bit::defect;
+    else
+      stack.values[sub](x, y) += 300.0F;
+  }
+  const std::vector<Rejection> rules{Rejection::none, Rejection::noise_model,
+                                     Rejection::kappa_sigma, Rejection::winsorised, Rejection::esd};
+  std::vector<test::Combined> first;
+  int targets = 0;
+  for (auto rest = hwy::SupportedTargets(); rest != 0; rest &= rest - 1) {
+    hwy::SetSupportedTargetsForTest(rest & -rest);
+    ++targets;
+    INFO(hwy::TargetName(rest & -rest));
+    for (const std::size_t n : {1U, 2U, 3U, 8U, 33U, 130U}) compare_passes(n);
+    compare_gather();
+    for (std::size_t r = 0; r < rules.size(); ++r) {
+      CombineOptions options;
+      options.rule = rules[r];
+      options.sky_level = 200.0;
+      test::Combined c = test::combine(stack, options);
+      if (targets == 1) {
+        first.push_back(std::move(c));
+        continue;
+      }
+      bool equal = c.cuts == first[r].cuts;
+      for (int y = 0; y < 20; ++y) {
+        for (int x = 0; x < 96; ++x) {
+          equal = equal && c.mean(x, y) == first[r].mean(x, y) &&
+                  c.variance(x, y) == first[r].variance(x, y) &&
+                  c.scatter(x, y) == first[r].scatter(x, y);
+        }
+      }
+      CHECK(equal);
+    }
+  }
+  hwy::SetSupportedTargetsForTest(0);
+  CHECK(targets >= 1);
+}
