@@ -1,8 +1,8 @@
 #include <fmt/format.h>
 
 #include "coldframe/core/error.hpp"
-#include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/session/run.hpp"
+#include "coldframe/session/tools.hpp"
 #include "combine_options.hpp"
 #include "command.hpp"
 
@@ -17,25 +17,6 @@ struct Options {
   bool no_trails = false;
   bool no_background = false;
 };
-
-// One name per line; '#' starts a comment line.
-std::vector<std::string> read_list(const std::string& path) {
-  std::vector<std::string> names;
-  std::string line;
-  for (const char c : fits::read_text(path) + "\n") {
-    if (c == '\r') continue;
-    if (c != '\n') {
-      line += c;
-      continue;
-    }
-    if (!line.empty() && !line.starts_with('#')) names.push_back(line);
-    line.clear();
-  }
-  if (names.empty()) {
-    throw Error(ErrorKind::usage, path, "lists no sub", "write one file name per line");
-  }
-  return names;
-}
 
 std::string summary(const session::SessionRecord& record, const std::string& out) {
   std::string text;
@@ -60,7 +41,7 @@ int execute(Options& o, const CLI::App& app) {
   run.memory_bytes = bytes_of(o.common.memory);
   run.supplied = cards_of(o.common.supply);
   apply(o.texts, run);
-  if (!o.keep_list.empty()) run.keep.keep_only = read_list(o.keep_list);
+  if (!o.keep_list.empty()) run.keep.keep_only = session::read_name_list(o.keep_list);
   run.search_trails = !o.no_trails;
   run.remove_background = !o.no_background;
   run.recipe_text = recipe_of(app);

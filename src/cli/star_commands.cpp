@@ -4,7 +4,6 @@
 #include <nlohmann/json.hpp>
 
 #include "coldframe/core/error.hpp"
-#include "coldframe/fits/file_writer.hpp"
 #include "coldframe/session/tools.hpp"
 #include "combine_options.hpp"
 #include "command.hpp"
@@ -85,7 +84,7 @@ int run_register(const RegisterOptions& o) {
                                                threads_of(o.common), watch_of(o.common));
   end_progress();
   const auto json = session::transforms_json(outcome);
-  if (!o.out.empty()) fits::write_file_atomically(o.out, json);
+  if (!o.out.empty()) session::write_transforms(outcome, o.out);
   if (o.common.json) print(json);
   std::size_t matched = 0;
   for (const auto& row : outcome.files) {

@@ -43,6 +43,19 @@ void make_folder(const fs::path& folder) {
   }
 }
 
+void remove_unfinished(const fs::path& folder) {
+  std::error_code fault;
+  for (fs::recursive_directory_iterator entry(folder, fault), end; !fault && entry != end;
+       entry.increment(fault)) {
+    const auto name = entry->path().filename().string();
+    std::error_code ignored;
+    if (name.starts_with('.') && name.find(".part-") != std::string::npos &&
+        entry->is_regular_file(ignored)) {
+      fs::remove(entry->path(), ignored);
+    }
+  }
+}
+
 std::string read_text(const fs::path& path) {
   constexpr std::uintmax_t most = std::uintmax_t{64} << 20U;
   std::error_code fault;

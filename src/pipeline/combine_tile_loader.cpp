@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "coldframe/core/error.hpp"
+#include "coldframe/core/chebyshev.hpp"
 
 namespace coldframe::pipeline {
 namespace {
@@ -18,18 +18,21 @@ void mark_outside(std::span<const PlaneView<float>> values,
   }
 }
 
-// value = scale * value + surface; Chebyshev series summed per row, so a
-// pixel's value depends on its own coordinates only.
+// value = scale * value + surface. A row of the surface has the same bits however it is cut.
 void normalise(const CombineSub& sub, int plane, const Rect& tile, PlaneView<float> values) {
-  const stack::SkySurface* surface =
-      sub.surfaces.empty() ? nullptr : &sub.surfaces[static_cast<std::size_t>(plane)];
+  const auto scale = static_cast<float>(sub.scale);
+  ChebyshevSurface surface;
+  if (!sub.surfaces.empty()) {
+    const auto& added = sub.surfaces[static_cast<std::size_t>(plane)];
+    surface = {added.frame, added.order, added.coefficients};
+  }
+  std::vector<float> level(static_cast<std::size_t>(tile.width()));
   for (int y = 0; y < tile.height(); ++y) {
-    const auto row = values.row(y);
-    for (int x = 0; x < tile.width(); ++x) {
-      auto& value = row[static_cast<std::size_t>(x)];
-      const double added = surface != nullptr ? surface->at(tile.x0 + x, tile.y0 + y) : 0.0;
-      value = static_cast<float>(sub.scale * static_cast<double>(value) + added);
+    if (!surface.coefficients.empty()) {
+      surface.evaluate_row(tile.x0, tile.y0 + y, std::span<float>(level));
     }
+    const auto row = values.row(y);
+    for (std::size_t x = 0; x < row.size(); ++x) row[x] = scale * row[x] + level[x];
   }
 }
 

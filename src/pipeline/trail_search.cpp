@@ -1,6 +1,7 @@
 #include "coldframe/pipeline/trail_search.hpp"
 
 #include <algorithm>
+#include <atomic>
 #include <cmath>
 
 #include "coldframe/core/statistics.hpp"
@@ -99,6 +100,37 @@ Mask star_mask(const Registered& model) {
   return mask;
 }
 
+// Neighbouring residuals go together where the model interpolates, the seeing changes
+// or the field is crowded: sums along short pieces then scatter more than white noise would.
+double correlation_of(const Registered& residual, double noise) {
+  constexpr int length = 12;
+  const Size size = residual.values.size();
+  std::vector<double> sums[2];
+  for (int turned = 0; turned < 2; ++turned) {
+    const int lines = turned != 0 ? size.width : size.height;
+    const int along = turned != 0 ? size.height : size.width;
+    for (int line = 0; line < lines; line += 2) {
+      for (int start = 0; start + length <= along; start += length) {
+        double sum = 0.0;
+        int good = 0;
+        for (int k = start; k < start + length; ++k) {
+          const int x = turned != 0 ? line : k;
+          const int y = turned != 0 ? k : line;
+          if (residual.mask(x, y) != 0) continue;
+          sum += static_cast<double>(residual.values(x, y));
+          ++good;
+        }
+        if (good >= length / 2) sums[turned].push_back(sum / (noise * std::sqrt(good)));
+      }
+    }
+  }
+  double factor = 1.0;
+  for (const auto& values : sums) {
+    if (values.size() > 50) factor = std::max(factor, robust_sigma(values));
+  }
+  return factor;
+}
+
 // Residual of one preview in units of its own noise; smooth leftovers of the
 // sky (cloud, moonlight) are taken out with a coarse running level.
 void make_residual(Registered& sub, const Registered& model, const Mask& stars) {
@@ -131,10 +163,31 @@ void make_residual(Registered& sub, const Registered& model, const Mask& stars) 
     }
   }
   const double noise = sample.size() > 100 ? robust_sigma(sample) : 0.0;
-  const auto factor = noise > 0.0 ? static_cast<float>(1.0 / noise) : 0.0F;
+  const auto factor =
+      noise > 0.0 ? static_cast<float>(1.0 / (noise * correlation_of(sub, noise))) : 0.0F;
   for (int j = 0; j < size.height; ++j) {
     for (float& value : sub.values.row(j)) value *= factor;
   }
+}
+
+// What a detector or a crowded field can feign is no trail: lines along the sub's own rows and
+// columns (bad columns, read-out), short and broad ones (halos, cluster cores), faint ones
+// when the model of the sky comes from a handful of subs.
+bool plausible(const stack::Trail& trail, const Transform& transform, Size canvas,
+               std::size_t subs) {
+  const Point a = transform.unapply({trail.x1, trail.y1});
+  const Point b = transform.unapply({trail.x2, trail.y2});
+  const double dx = std::fabs(b.x - a.x);
+  const double dy = std::fabs(b.y - a.y);
+  const double length = std::hypot(dx, dy);
+  if (trail.width_px > 0.1 * length) return false;
+  constexpr double few_limit = 12.0;
+  constexpr std::size_t few = 6;
+  double least = subs < few ? few_limit : 0.0;
+  constexpr double axis_slope = 0.01;  // half a degree
+  if (std::min(dx, dy) < axis_slope * length) least = std::max(least, 25.0);
+  if (length < 0.25 * std::min(canvas.width, canvas.height)) least = std::max(least, 15.0);
+  return trail.significance >= least;
 }
 
 stack::Trail to_canvas(const stack::Trail& found, const PreviewGrid& grid) noexcept {
@@ -176,7 +229,8 @@ std::vector<std::vector<stack::Trail>> search_trails(std::span<const PreviewSub>
     make_residual(residual, model, stars);
     for (const auto& found :
          stack::find_trails(residual.values.cview(), residual.mask.cview(), options)) {
-      trails[i].push_back(to_canvas(found, grid));
+      const auto trail = to_canvas(found, grid);
+      if (plausible(trail, subs[i].transform, canvas, subs.size())) trails[i].push_back(trail);
     }
     watch.report("trails", done.fetch_add(1) + 1, subs.size());
   });

@@ -7,6 +7,7 @@
 #include <cmath>
 #include <numeric>
 
+#include "coldframe/align/shift_match.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/stack/weights.hpp"
@@ -18,7 +19,9 @@ namespace {
 // depth (stars seen, noise) and sharpness.
 double promise(const SubState& sub) {
   const auto& q = sub.measured.quality;
-  if (!sub.usable || q.status == stars::QualityStatus::no_sky || q.fwhm_px <= 0.0) return 0.0;
+  if (!sub.usable || q.status == stars::QualityStatus::no_sky) return 0.0;
+  // Too few stars to tell their width: only the number speaks, behind any sub with a width.
+  if (q.fitted < 3 || q.fwhm_px <= 0.0) return 1e-6 * static_cast<double>(q.stars);
   const double round = std::max(1.0 - 2.0 * std::max(q.ellipticity - 0.15, 0.0), 0.05);
   return static_cast<double>(q.stars) * round / (q.fwhm_px * q.fwhm_px);
 }
@@ -60,6 +63,17 @@ std::size_t choose_reference(std::span<const SubState* const> subs, const std::s
   return best;
 }
 
+align::MatchResult match_subs(const pipeline::SubMeasurement& sub,
+                              const pipeline::SubMeasurement& reference) {
+  auto match = align::match_stars(sub.stars, reference.stars, {});
+  const bool like = sub.frame == reference.frame;
+  if (match.status == align::MatchStatus::matched || !like) return match;
+  // Barely detected stars: the same set-up still leaves the shift alone to be found.
+  const Point centre{(sub.frame.width - 1) / 2.0, (sub.frame.height - 1) / 2.0};
+  auto shifted = align::match_by_shift(sub.stars, reference.stars, centre);
+  return shifted.status == align::MatchStatus::matched ? shifted : match;
+}
+
 void register_group(GroupState& group, const SubState& reference, Threads threads,
                     const Watch& watch) {
   std::atomic<std::size_t> done{0};
@@ -72,7 +86,7 @@ void register_group(GroupState& group, const SubState& reference, Threads thread
       for (std::size_t s = 0; s < sub.measured.stars.size(); ++s) sub.match.pairs.push_back({s, s});
       sub.match.false_probability = 0.0;
     } else if (sub.usable) {
-      sub.match = align::match_stars(sub.measured.stars, reference.measured.stars, {});
+      sub.match = match_subs(sub.measured, reference.measured);
     }
     watch.report("register", done.fetch_add(1) + 1, group.subs.size());
   });
@@ -112,8 +126,10 @@ void find_transparency(GroupState& group) {
       sub.scale.scale = 1.0;
     } else {
       sub.scale = stack::estimate_scale(common_fluxes(sub, reference));
-      if (!sub.scale.usable) {
-        // Too few fitted stars in common: exposures are the next best guess.
+      constexpr double largest_error = 0.1;
+      if (!sub.scale.usable || sub.scale.error > largest_error * sub.scale.scale) {
+        // Too few or too faint stars in common: exposures are the next best guess.
+        sub.scale.usable = false;
         sub.scale.scale = exposure_of(reference) / std::max(exposure_of(sub), 1e-6);
         continue;
       }

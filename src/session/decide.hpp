@@ -16,6 +16,10 @@ namespace coldframe::session {
 [[nodiscard]] std::size_t choose_reference(std::span<const SubState* const> subs,
                                            const std::string& wanted);
 
+/// Triangles first; for poor lists of one set-up a shift alone.
+[[nodiscard]] align::MatchResult match_subs(const pipeline::SubMeasurement& sub,
+                                            const pipeline::SubMeasurement& reference);
+
 /// Matches every usable sub of the group to the reference.
 void register_group(GroupState& group, const SubState& reference, Threads threads,
                     const Watch& watch);

@@ -173,7 +173,7 @@ RegisterOutcome register_files(const Paths& files, const std::string& reference,
       row.match.transform.model = TransformModel::affine;
       row.match.false_probability = 0.0;
     } else {
-      row.match = align::match_stars(measured[i].measurement.stars, measured[chosen].measurement.stars, {});
+      row.match = match_subs(measured[i].measurement, measured[chosen].measurement);
     }
     if (row.match.status != align::MatchStatus::matched) row.fault = align::to_string(row.match.status);
   });
@@ -209,6 +209,10 @@ std::string transforms_json(const RegisterOutcome& outcome) {
          {"transform", matched ? transform_json(row.match.transform) : nlohmann::ordered_json(nullptr)}});
   }
   return json_text(json);
+}
+
+void write_transforms(const RegisterOutcome& outcome, const fs::path& out) {
+  fits::write_file_atomically(out, transforms_json(outcome));
 }
 
 namespace {

@@ -286,6 +286,7 @@ SessionRecord run_session(const RunOptions& options, const Watch& watch) {
   }
   fits::make_folder(options.out);
   const fits::FolderLock lock(options.out);
+  fits::remove_unfinished(options.out);
   if (!options.recipe_text.empty()) {
     fits::write_file_atomically(options.out / "recipe.toml", options.recipe_text);
   }

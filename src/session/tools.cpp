@@ -193,6 +193,24 @@ std::vector<FileOutcome> calibrate_files(const CalibrateJob& job, const Watch& w
   return outcomes;
 }
 
+std::vector<std::string> read_name_list(const fs::path& path) {
+  std::vector<std::string> names;
+  std::string line;
+  for (const char c : fits::read_text(path) + "\n") {
+    if (c == '\r') continue;
+    if (c != '\n') {
+      line += c;
+      continue;
+    }
+    if (!line.empty() && !line.starts_with('#')) names.push_back(line);
+    line.clear();
+  }
+  if (names.empty()) {
+    throw Error(ErrorKind::usage, path.string(), "lists no sub", "write one file name per line");
+  }
+  return names;
+}
+
 void render_file(const RenderJob& job) {
   if (!fs::exists(job.in)) throw Error(ErrorKind::input, job.in.string(), "does not exist", "check the name");
   const auto file = fits::ImageFile::open(job.in);

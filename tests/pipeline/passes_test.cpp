@@ -273,6 +273,7 @@ TEST_CASE("A trail in one preview of several is found at its place on the canvas
   const auto trails = search_trails(previews, canvas, {}, Threads{2}, {});
   for (std::size_t i = 0; i < trails.size(); ++i) {
     INFO("sub " << i);
+    for (const auto& t : trails[i]) UNSCOPED_INFO(t.x1 << "," << t.y1 << " " << t.x2 << "," << t.y2 << " " << t.significance << " w " << t.width_px);
     REQUIRE(trails[i].size() == (i == 3 ? 1U : 0U));
   }
   const auto& t = trails[3].front();

@@ -106,7 +106,9 @@ def isolated(s, margin, least_peak):
             continue
         d2 = (s.star_x - x) ** 2 + (s.star_y - y) ** 2
         d2[i] = 1e9
-        if np.any((d2 < margin ** 2) & (flux > 0.003 * flux[i])):
+        # Light of a neighbour inside the aperture counts fully, further out only its wings.
+        near = d2 < margin ** 2
+        if np.any(near & (flux > 0.003 * flux[i])) or np.any((d2 < (2 * margin) ** 2) & (flux > 0.3 * flux[i])):
             continue
         good.append(i)
     return np.array(good, int)
@@ -147,11 +149,11 @@ def photometry(s):
     radius = 2.0 * median_fwhm
     full_well = s.truth["sensor"]["saturation_adu"] * s.truth["sensor"]["gain_e_per_adu"]
     signal = s.signal(s.reference)
-    idx = isolated(s, 3.5 * radius, 8.0)
+    idx = isolated(s, 2.6 * radius, 4.0)
     colour = s.stars[idx, 3 + p] if s.mosaic else np.ones(len(idx))
     true = s.stars[idx, 2] * colour * signal
     peak = true / (1.4 * median_fwhm ** 2)
-    use = (peak < 0.5 * full_well) & (true > 1500)
+    use = (peak < 0.5 * full_well) & (true > 800)
     idx, true = idx[use], true[use]
     if len(idx) < 8:
         return float("nan"), len(idx)

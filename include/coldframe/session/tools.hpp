@@ -92,6 +92,12 @@ struct RegisterOutcome {
                                              Threads threads, const Watch& watch);
 [[nodiscard]] std::string transforms_json(const RegisterOutcome& outcome);
 
+void write_transforms(const RegisterOutcome& outcome, const std::filesystem::path& out);
+
+/// Names from a text file, one per line; lines that start with '#' do not count.
+/// Throws Error(usage) when it holds none.
+[[nodiscard]] std::vector<std::string> read_name_list(const std::filesystem::path& path);
+
 /// Combines calibrated files into one; `aligned`: they lie on one grid already.
 struct IntegrateJob {
   Paths files;

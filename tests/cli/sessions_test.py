@@ -1,7 +1,7 @@
 #!/usr/bin/python3
 """The program as its owner meets it: whole sessions, broken files, kills, exit statuses.
 
-Needs COLDFRAME (path of the program) and COLDFRAME_SCENES (testdata/scenes).
+Needs COLDFRAME_PROGRAM (path of the program) and COLDFRAME_TESTDATA (testdata/).
 """
 import fcntl
 import hashlib
@@ -22,8 +22,8 @@ import numpy as np
 from astropy.io import fits
 from astropy.nddata import CCDData
 
-PROGRAM = os.environ["COLDFRAME"]
-SCENES = Path(os.environ["COLDFRAME_SCENES"])
+PROGRAM = os.environ["COLDFRAME_PROGRAM"]
+SCENES = Path(os.environ["COLDFRAME_TESTDATA"]) / "scenes"
 
 
 def call(*args, **kwargs):
