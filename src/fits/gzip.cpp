@@ -48,7 +48,12 @@ class GzipBytes final : public ByteSource {
     }
     if (!out.empty()) std::memcpy(out.data(), content_.data() + offset, out.size());
   }
-  [[nodiscard]] std::vector<std::byte> take() override { return std::exchange(content_, {}); }
+  [[nodiscard]] std::vector<std::byte> take() override {
+    // The file library reads whole records, also when less of the last one was needed.
+    constexpr std::size_t record = 2880;
+    content_.resize((content_.size() + record - 1) / record * record);
+    return std::exchange(content_, {});
+  }
 
  private:
   static constexpr std::size_t input_bytes = std::size_t{1} << 16U;
