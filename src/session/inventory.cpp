@@ -5,11 +5,13 @@
 #include <algorithm>
 #include <cctype>
 #include <optional>
+#include <set>
 #include <system_error>
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/fits/image_file.hpp"
 #include "frame_access.hpp"
+#include "name_sense.hpp"
 
 namespace coldframe::session {
 namespace fs = std::filesystem;
@@ -34,28 +36,54 @@ struct Found {
   std::string name;
 };
 
-void walk(const fs::path& folder, const fs::path& root, const fs::path& exclude,
-          std::vector<Found>& found, std::vector<LeftOut>& left_out) {
-  std::error_code fault;
-  fs::directory_iterator entries(folder, fault);
-  if (fault) {
-    left_out.push_back({folder.lexically_relative(root).generic_string(),
-                        "folder cannot be read: " + fault.message(), "check its permissions"});
-    return;
+/// Collects the files under a folder. Linked folders come last and each real folder counts once, so that
+/// neither a loop nor a second way to a folder takes a frame twice.
+class Walk {
+ public:
+  Walk(const fs::path& root, const fs::path& exclude) : root_(root) {
+    std::error_code ignored;
+    if (!exclude.empty() && fs::exists(exclude, ignored)) seen_.insert(fs::canonical(exclude, ignored));
+    enter(root);
+    for (std::size_t i = 0; i < links_.size(); ++i) enter(fs::path(links_[i]));
   }
-  for (const auto& entry : entries) {
-    const auto& path = entry.path();
-    if (path.filename().string().starts_with('.')) continue;
-    if (entry.is_directory(fault)) {
-      std::error_code ignored;
-      const bool skipped = entry.is_symlink(ignored) ||
-                           (!exclude.empty() && fs::equivalent(path, exclude, ignored));
-      if (!skipped) walk(path, root, exclude, found, left_out);
+
+  std::vector<Found> found;
+  std::vector<LeftOut> left_out;
+
+ private:
+  void enter(const fs::path& folder) {
+    std::error_code fault;
+    if (!seen_.insert(fs::canonical(folder, fault)).second) return;
+    fs::directory_iterator entries(folder, fault);
+    if (fault) {
+      left_out.push_back({folder.lexically_relative(root_).generic_string(),
+                          "folder cannot be read: " + fault.message(), "check its permissions"});
+      return;
+    }
+    std::vector<fs::path> paths;
+    for (const auto& entry : entries) paths.push_back(entry.path());
+    std::sort(paths.begin(), paths.end());
+    for (const auto& path : paths) take(path);
+  }
+
+  void take(const fs::path& path) {
+    std::error_code fault;
+    if (path.filename().string().starts_with('.')) return;
+    if (fs::is_directory(path, fault)) {
+      if (fs::is_symlink(path, fault)) {
+        links_.push_back(path);
+      } else {
+        enter(path);
+      }
     } else if (looks_like_fits(path)) {
-      found.push_back({path, path.lexically_relative(root).generic_string()});
+      found.push_back({path, path.lexically_relative(root_).generic_string()});
     }
   }
-}
+
+  fs::path root_;
+  std::set<fs::path> seen_;
+  std::vector<fs::path> links_;
+};
 
 // The folder says what the header does not: lights/, darks/, flat_darks/...
 FrameKind kind_from_folders(const std::string& name) {
@@ -116,6 +144,24 @@ Examined examine(const Found& found, const std::vector<SuppliedCard>& supplied, 
   return result;
 }
 
+// A picture that tells nothing of itself, among lights that do, is no light: somebody's drawing, map or
+// chart. Lights of a whole session without keywords are all alike and stay.
+void leave_out_strangers(std::vector<Examined>& examined) {
+  const bool lights_known = std::any_of(examined.begin(), examined.end(), [](const Examined& one) {
+    return one.frame && !one.kind_assumed && one.frame->info.kind == FrameKind::light;
+  });
+  if (!lights_known) return;
+  for (auto& one : examined) {
+    if (!one.frame || !one.kind_assumed) continue;
+    const auto& info = one.frame->info;
+    if (info.exposure_s || info.start_s) continue;
+    one.left_out = LeftOut{one.frame->name,
+                           "its header tells neither what it is nor exposure or time, while the lights' do",
+                           "add IMAGETYP, or put it into a folder named after its kind"};
+    one.frame.reset();
+  }
+}
+
 Inventory examine_all(const fs::path& root, std::vector<Found> found,
                       std::vector<LeftOut> left_out, const std::vector<SuppliedCard>& supplied,
                       bool named, Threads threads, const Watch& watch) {
@@ -129,6 +175,7 @@ Inventory examine_all(const fs::path& root, std::vector<Found> found,
     watch.check();
     examined[i] = examine(found[i], supplied, named);
   });
+  if (!named) leave_out_strangers(examined);
   Warning assumed{"kind-assumed",
                   "the headers do not say what these frames are; they are taken for lights (say "
                   "otherwise with --supply IMAGETYP=dark or a folder named after the kind)",
@@ -169,11 +216,16 @@ Inventory take_stock(const fs::path& root, const fs::path& exclude,
   std::vector<Found> found;
   std::vector<LeftOut> left_out;
   if (fs::is_directory(root, fault)) {
-    walk(root, root, exclude, found, left_out);
+    Walk walk(root, exclude);
+    found = std::move(walk.found);
+    left_out = std::move(walk.left_out);
   } else {
     found.push_back({root, root.filename().string()});
   }
-  return examine_all(root, std::move(found), std::move(left_out), supplied, false, threads, watch);
+  auto inventory =
+      examine_all(root, std::move(found), std::move(left_out), supplied, false, threads, watch);
+  unify_names(inventory);
+  return inventory;
 }
 
 Inventory take_stock_of_files(const std::vector<fs::path>& files,

@@ -3,8 +3,10 @@
 #include <fmt/format.h>
 
 #include "coldframe/core/error.hpp"
+#include "coldframe/core/version.hpp"
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/image_file.hpp"
+#include "frame_access.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -164,6 +166,8 @@ void write_measurement(const std::filesystem::path& path, const std::string& key
                        const pipeline::SubMeasurement& m) {
   fits::FileWriter writer(path);
   Header header;
+  // So that a later session that holds this folder does not take it for a frame.
+  header.set(program_keyword, version(), "version of the program that wrote this");
   header.set("CFKEY", std::string_view(key), "identity of the frame, its masters and the options");
   const int preview =
       writer.add_image({"", m.preview.size(), 1, fits::SampleType::float32}, header);

@@ -7,12 +7,17 @@
 #include <limits>
 #include <map>
 
+#include "name_sense.hpp"
+
 namespace coldframe::session {
 namespace {
 
 // A dark this short holds next to no dark current: it can stand in for a bias.
 constexpr double short_dark_s = 2.0;
 constexpr double short_dark_share = 0.05;
+// Dark current doubles every 5 to 7 C (Widenhorn et al. 2002, Proc. SPIE 4669, 193): up to three times
+// the tolerance of 2 C a dark still takes away more than it adds.
+constexpr double temperature_stretch = 3.0;
 
 bool agree(const std::string& a, const std::string& b) {
   return a.empty() || b.empty() || a == b;
@@ -45,10 +50,14 @@ bool same_temperature(const FrameInfo& a, const FrameInfo& b, const MatchToleran
   return agree(a.sensor_temperature_c(), b.sensor_temperature_c(), tolerances.temperature_c);
 }
 
-bool same_optics(const FrameInfo& a, const FrameInfo& b, const MatchTolerances& tolerances) {
-  return same_sensor(a, b) && a.filter == b.filter && agree(a.telescope, b.telescope) &&
+bool same_telescope(const FrameInfo& a, const FrameInfo& b, const MatchTolerances& tolerances) {
+  return same_sensor(a, b) && agree(a.telescope, b.telescope) &&
          agree(a.focal_length_mm, b.focal_length_mm, 5.0) &&
          agree(a.rotator_deg, b.rotator_deg, tolerances.rotator_deg);
+}
+
+bool same_optics(const FrameInfo& a, const FrameInfo& b, const MatchTolerances& tolerances) {
+  return same_telescope(a, b, tolerances) && filter_key(a.filter) == filter_key(b.filter);
 }
 
 bool belongs(const FrameInfo& a, const FrameInfo& b, FrameKind kind,
@@ -174,11 +183,14 @@ class Pairer {
     return 0.1 / static_cast<double>(result_.sets[set].frames.size());
   }
 
-  [[nodiscard]] std::optional<std::size_t> matched_dark(const FrameInfo& frame) const {
-    return best_set(FrameKind::dark, [&](std::size_t s) {
+  [[nodiscard]] std::optional<std::size_t> matched_dark(const FrameInfo& frame,
+                                                        double stretch = 1.0) const {
+    MatchTolerances tolerances = tolerances_;
+    tolerances.temperature_c *= stretch;
+    return best_set(FrameKind::dark, [&, tolerances](std::size_t s) {
       const auto& dark = set_info(s);
-      const bool fits = same_read_out(dark, frame) && same_exposure(dark, frame, tolerances_) &&
-                        same_temperature(dark, frame, tolerances_);
+      const bool fits = same_read_out(dark, frame) && same_exposure(dark, frame, tolerances) &&
+                        same_temperature(dark, frame, tolerances);
       return fits ? temperature_gap(dark, frame) + frames_bonus(s)
                   : std::numeric_limits<double>::infinity();
     });
@@ -249,6 +261,16 @@ class Pairer {
     const auto& light = info(i);
     plan.dark = matched_dark(light);
     if (plan.dark) return;
+    plan.dark = matched_dark(light, temperature_stretch);
+    if (plan.dark) {
+      warn("dark-temperature",
+           fmt::format("the darks are further than {:g} C from these lights in temperature, for want of a "
+                       "nearer one {} is used; some dark current stays in or goes too far. Take darks at the "
+                       "lights' temperature",
+                       tolerances_.temperature_c, result_.sets[*plan.dark].label),
+           i);
+      return;
+    }
     plan.bias = matched_bias(light);
     const auto scalable = plan.bias ? scalable_dark(light) : std::nullopt;
     if (scalable) {
@@ -291,16 +313,48 @@ class Pairer {
          i);
   }
 
-  void pair_flat(std::size_t i, LightCalibration& plan) {
-    const auto& light = info(i);
-    plan.flat = best_set(FrameKind::flat, [&](std::size_t s) {
+  template <typename Fits>
+  [[nodiscard]] std::optional<std::size_t> nearest_flat(const FrameInfo& light, const Fits& fits) const {
+    return best_set(FrameKind::flat, [&](std::size_t s) {
       const auto& flat = set_info(s);
-      if (!same_optics(flat, light, tolerances_)) return std::numeric_limits<double>::infinity();
+      if (!fits(flat)) return std::numeric_limits<double>::infinity();
       const double days =
           flat.start_s && light.start_s ? std::fabs(*flat.start_s - *light.start_s) / 86400.0 : 0.0;
       return days + frames_bonus(s);
     });
-    if (!plan.flat) {
+  }
+
+  // What a header does not tell cannot contradict, unless flats of several filters leave a choice.
+  [[nodiscard]] std::optional<std::size_t> flat_of_unknown_filter(const FrameInfo& light) const {
+    const auto fits = [&](const FrameInfo& flat) {
+      return same_telescope(flat, light, tolerances_) && (flat.filter.empty() || light.filter.empty());
+    };
+    std::string only;
+    for (const auto& set : result_.sets) {
+      if (set.kind != FrameKind::flat || !fits(info(set.frames.front()))) continue;
+      const std::string filter = filter_key(info(set.frames.front()).filter);
+      if (!only.empty() && filter != only) return std::nullopt;
+      only = filter;
+    }
+    return nearest_flat(light, fits);
+  }
+
+  void pair_flat(std::size_t i, LightCalibration& plan) {
+    const auto& light = info(i);
+    plan.flat = nearest_flat(
+        light, [&](const FrameInfo& flat) { return same_optics(flat, light, tolerances_); });
+    if (plan.flat) return;
+    plan.flat = flat_of_unknown_filter(light);
+    if (plan.flat) {
+      warn("flat-filter",
+           light.filter.empty()
+               ? fmt::format("these lights do not name their filter: the flats of {} are used; supply FILTER "
+                             "to say otherwise",
+                             set_info(*plan.flat).filter)
+               : "the flats do not name their filter: they are used for these lights all the same; supply "
+                 "FILTER to say otherwise",
+           i);
+    } else {
       warn("no-flat",
            light.filter.empty()
                ? "no flat fits these lights: vignetting and dust stay in; take flats with the same set-up"

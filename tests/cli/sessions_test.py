@@ -264,6 +264,34 @@ class Session(unittest.TestCase):
         self.assertEqual(done.returncode, 0, done.stderr)
         self.assertEqual(record_of(out)["cameras"][0]["gain_e_per_adu"], 1.5)
 
+    def test_linked_folders_are_followed_once(self):
+        session = self.copy_of_session("linked")
+        library = self.fresh("library")
+        shutil.move(session / "darks", library)
+        (session / "darks").symlink_to(library, target_is_directory=True)
+        (session / "lights" / "loop").symlink_to(session, target_is_directory=True)
+        (session / "again").symlink_to(session / "lights", target_is_directory=True)
+        out = self.fresh("linked-out")
+        self.assertEqual(call("run", session, "-o", out, "--quiet").returncode, 0)
+        record = record_of(out)
+        self.assertEqual(record["results"][0]["subs_total"], 6)
+        self.assertTrue(any(m["kind"] == "dark" and m["exposure_s"] == 60 for m in record["masters"]))
+
+    def test_pictures_that_are_no_frames_are_not_lights(self):
+        session = self.copy_of_session("strangers")
+        (session / "maps").mkdir()
+        shape = fits.getdata(self.lights(session)[0]).shape
+        fits.writeto(session / "maps" / "map.fits", np.ones(shape, np.float32))
+        inside = session / "earlier"
+        self.assertEqual(call("run", session, "-o", inside, "--quiet").returncode, 0)
+        out = self.fresh("strangers-out")
+        self.assertEqual(call("run", session, "-o", out, "--quiet").returncode, 0)
+        record = record_of(out)
+        self.assertEqual([r["subs_total"] for r in record["results"] if r["path"]], [6])
+        left = {entry["file"] for entry in record["left_out"]}
+        self.assertIn("maps/map.fits", left)
+        self.assertTrue(any(path.startswith("earlier/measure/") for path in left), left)
+
     def test_lights_alone_still_give_a_result(self):
         session = self.copy_of_session("alone")
         for folder in session.iterdir():

@@ -13,6 +13,7 @@
 #include "session/decide.hpp"
 #include "session/digest.hpp"
 #include "session/measure_cache.hpp"
+#include "session/name_sense.hpp"
 
 namespace coldframe::session {
 namespace fs = std::filesystem;
@@ -120,6 +121,78 @@ TEST_CASE("Without a fitting dark the next best is used and said") {
     const auto pairing = pair_frames(stock, {});
     CHECK_FALSE(pairing.lights[0].dark);
     CHECK(pairing.lights[0].flat);
+  }
+}
+
+TEST_CASE("A dark a few degrees off serves with a word, one far off does not") {
+  for (const double light_temperature : {-7.0, 5.0}) {
+    Inventory stock;
+    stock.frames.push_back(frame(FrameKind::light, "l", 120, light_temperature, "L"));
+    stock.frames.push_back(frame(FrameKind::dark, "d", 120, -10));
+    const auto pairing = pair_frames(stock, {});
+    CHECK(pairing.lights[0].dark.has_value() == (light_temperature < 0.0));
+    CHECK(warned(pairing, light_temperature < 0.0 ? "dark-temperature" : "dark-mismatch"));
+  }
+}
+
+TEST_CASE("Flats and lights of which one side does not name its filter still pair, with a word") {
+  Inventory stock;
+  stock.frames.push_back(frame(FrameKind::light, "l", 120, -10, "L"));
+  stock.frames.push_back(frame(FrameKind::flat, "f", 2, -10));
+  SECTION("flats without") {
+    const auto pairing = pair_frames(stock, {});
+    CHECK(pairing.lights[0].flat);
+    CHECK(warned(pairing, "flat-filter"));
+  }
+  SECTION("lights without, one kind of flat") {
+    std::swap(stock.frames[0].info.filter, stock.frames[1].info.filter);
+    const auto pairing = pair_frames(stock, {});
+    CHECK(pairing.lights[0].flat);
+    CHECK(warned(pairing, "flat-filter"));
+  }
+  SECTION("lights without, a choice of flats") {
+    stock.frames[0].info.filter.clear();
+    stock.frames[1].info.filter = "L";
+    stock.frames.push_back(frame(FrameKind::flat, "r", 2, -10, "R"));
+    const auto pairing = pair_frames(stock, {});
+    CHECK_FALSE(pairing.lights[0].flat);
+    CHECK(warned(pairing, "no-flat"));
+  }
+  SECTION("another filter stays another") {
+    stock.frames[1].info.filter = "R";
+    CHECK_FALSE(pair_frames(stock, {}).lights[0].flat);
+  }
+  SECTION("another spelling of the same") {
+    stock.frames[1].info.filter = "Luminance";
+    const auto pairing = pair_frames(stock, {});
+    CHECK(pairing.lights[0].flat);
+    CHECK_FALSE(warned(pairing, "flat-filter"));
+  }
+}
+
+TEST_CASE("Spellings of one name are brought together, different names are not") {
+  CHECK(folded_name("  WREN_Galaxy ") == folded_name("wren  galaxy"));
+  CHECK(folded_name("Field 12") == folded_name("Field12"));
+  CHECK(folded_name("Field 1-2") != folded_name("Field 12"));
+  CHECK(folded_name("Field 1 2") != folded_name("Field 12"));
+  CHECK(filter_key("H-alpha") == filter_key("Ha"));
+  CHECK(filter_key("R") != filter_key("Ha"));
+  Inventory stock;
+  for (const char* name : {"Wren Galaxy", "wren galaxy ", "Wren Galaxy", ""}) {
+    stock.frames.push_back(frame(FrameKind::light, "l", 120, -10, "L"));
+    stock.frames.back().info.object = name;
+  }
+  SECTION("one object") {
+    unify_names(stock);
+    for (const auto& entry : stock.frames) CHECK(entry.info.object == "Wren Galaxy");
+    CHECK(pair_frames(stock, {}).groups.size() == 1);
+    CHECK(stock.warnings.size() == 2);
+  }
+  SECTION("two objects: the nameless one cannot be told") {
+    stock.frames.front().info.object = "Magpie Galaxy";
+    unify_names(stock);
+    CHECK(stock.frames.front().info.object == "Magpie Galaxy");
+    CHECK(stock.frames.back().info.object.empty());
   }
 }
 
