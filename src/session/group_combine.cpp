@@ -182,7 +182,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   demand.rotation_rad = context.identity ? 0.0 : largest_turn(group);
   demand.threads = options.threads.resolved();
   // The plane that is measured at the end stays in memory while strips are made.
-  demand.resident = static_cast<std::size_t>(canvas.count()) * sizeof(float);
+  demand.resident = pipeline::kept_plane_bytes(canvas);
   const auto plan = pipeline::plan_memory(demand, options.memory_bytes);
   const auto& photometric = group.subs[group.photometric_reference];
   const auto reference_file = fits::ImageFile::open(context.reference->path);

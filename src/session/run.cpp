@@ -78,19 +78,26 @@ class Run {
     }
   }
 
+  // Counts everything that any later step will hold, so that too small an order
+  // is refused before the first pixel is read.
   pipeline::MemoryPlan plan_measuring() {
     pipeline::MemoryDemand demand;
     demand.threads = options_.threads.resolved();
     for (const auto& group : pairing_.groups) {
+      std::vector<LightCalibration> sets;
       for (const auto light : group.lights) {
         const auto& entry = inventory_.frames[light];
         if (entry.info.size.count() > demand.frame.count()) demand.frame = entry.info.size;
         if (entry.info.cfa != CfaPattern::none || entry.info.planes == 3) demand.planes = 3;
         demand.resident = std::max(demand.resident, entry.resident_bytes);
+        const auto& plan = pairing_.lights[light];
+        if (std::find(sets.begin(), sets.end(), plan) == sets.end()) sets.push_back(plan);
       }
       demand.subs = std::max(demand.subs, group.lights.size());
+      demand.sets = std::max(demand.sets, sets.size());
     }
     demand.canvas = demand.frame;
+    demand.resident += pipeline::kept_plane_bytes(demand.canvas);
     return pipeline::plan_memory(demand, options_.memory_bytes);
   }
 
@@ -139,7 +146,10 @@ class Run {
     std::vector<const SubState*> candidates;
     for (const auto g : members) {
       for (const auto& sub : groups_[g].subs) {
-        if (!owner_excludes(sub, options_.keep)) candidates.push_back(&sub);
+        // A reference named by the owner sets the grid even when it is not to be combined.
+        if (!owner_excludes(sub, options_.keep) || sub.name == options_.reference) {
+          candidates.push_back(&sub);
+        }
       }
     }
     const SubState* reference = nullptr;

@@ -2,8 +2,8 @@
 /// Turning one order of memory into tile and worker sizes.
 ///
 /// The floor, in bytes, for frames of P pixels (C = 3 for a mosaic, else 1):
-///   measuring: base + sets * 9 P + (26 + 8 [mosaic]) P
-///   combining: base + sets * 9 P + smallest strip (block_px rows of N subs)
+///   measuring: base + resident + sets * 9 P + (24 mono, 30 mosaic) P
+///   combining: base + resident + sets * 9 P + smallest strip (block_px rows of N subs)
 /// where `sets` counts different sets of masters used at once. An order below the
 /// larger of the two is refused with that number.
 #pragma once
@@ -21,7 +21,7 @@ struct MemoryDemand {
   int planes = 1;             ///< of the result: 1 or 3
   std::size_t subs = 1;       ///< combined into one result
   std::size_t sets = 1;       ///< calibration sets held at once
-  std::size_t resident = 0;   ///< bytes held by opened compressed files
+  std::size_t resident = 0;   ///< bytes held by opened compressed files and the kept plane
   double rotation_rad = 0.0;  ///< largest turn between a sub and the reference (mod 180 degrees)
   int threads = 1;
 };
@@ -36,6 +36,11 @@ struct MemoryPlan {
 
 /// Memory the process needs before any pixel: code, libraries, star lists.
 inline constexpr std::size_t base_bytes = std::size_t{96} << 20U;
+
+/// The plane of the result that stays in memory to be measured; part of `resident`.
+[[nodiscard]] inline std::size_t kept_plane_bytes(Size canvas) noexcept {
+  return static_cast<std::size_t>(canvas.count()) * sizeof(float);
+}
 
 /// Throws Error(usage) when `order` is below the floor; says the least that would do.
 [[nodiscard]] MemoryPlan plan_memory(const MemoryDemand& demand, std::size_t order);
