@@ -12,6 +12,7 @@ namespace coldframe::pipeline {
 namespace {
 
 constexpr std::size_t bytes_of_masters = 9;  // subtract, multiply, defects
+constexpr std::size_t bytes_of_sub = std::size_t{300} << 10U;  // star list, sky meshes, matches
 constexpr std::size_t bytes_of_sample = 5;   // value, mask
 constexpr std::size_t bytes_of_result = 22;  // mean, variance, scatter, weight, counts, flags
 
@@ -55,7 +56,7 @@ int tile_columns(const MemoryDemand& d, int rows) noexcept {
 }
 
 std::size_t fixed_bytes(const MemoryDemand& d) noexcept {
-  return base_bytes + d.resident + d.sets * bytes_of_masters * pixels(d.frame);
+  return base_bytes + d.subs * bytes_of_sub + d.resident + d.sets * bytes_of_masters * pixels(d.frame);
 }
 
 }  // namespace

@@ -16,7 +16,7 @@ namespace {
 
 constexpr int enough_stars = 15;
 constexpr double faint_sigma = 3.5;   // second look when hardly anything stands out
-constexpr int most_stars = 3000;      // enough to match and to judge, bounds the memory of many subs
+constexpr int most_stars = 1500;      // enough to match and to judge, bounds the memory of many subs
 
 pipeline::SubMeasurement measure_file(const SubState& sub, const RunOptions& options,
                                       Threads threads) {

@@ -135,6 +135,15 @@ class Run {
     store_->release();
   }
 
+  // Star lists of hundreds of subs are not small; only the reference's is needed again, for other filters.
+  static void forget_stars(GroupState& group, const SubState& reference) {
+    for (auto& sub : group.subs) {
+      if (&sub == &reference) continue;
+      sub.measured.stars = StarList();
+      sub.match.pairs = {};
+    }
+  }
+
   void fetch_calibrations(GroupState& group) {
     for (auto& sub : group.subs) {
       if (!sub.calibration) sub.calibration = store_->calibration(sub.frame);
@@ -222,6 +231,7 @@ class Run {
     record_subs(group, result, store_.get(), record_);
     CombineContext context{options_, record_, watch_, unique_name(group), &reference,
                            calibration_sets(group), false, &inventory_};
+    forget_stars(group, reference);
     combine_group(group, context, result);
     warn_about_undithered(group);
     forget_calibrations(group);
