@@ -11,6 +11,7 @@
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/stack/weights.hpp"
+#include "double_images.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -22,7 +23,8 @@ double promise(const SubState& sub) {
   if (!sub.usable || q.status == stars::QualityStatus::no_sky) return 0.0;
   // Too few stars to tell their width: only the number speaks, behind any sub with a width.
   if (q.fitted < 3 || q.fwhm_px <= 0.0) return 1e-6 * static_cast<double>(q.stars);
-  const double round = std::max(1.0 - 2.0 * std::max(q.ellipticity - 0.15, 0.0), 0.05);
+  double round = std::max(1.0 - 2.0 * std::max(q.ellipticity - 0.15, 0.0), 0.05);
+  if (find_double_images(sub.measured.stars, q.fwhm_px)) round = 0.05;  // counts its stars twice
   return static_cast<double>(q.stars) * round / (q.fwhm_px * q.fwhm_px);
 }
 
@@ -147,7 +149,28 @@ void find_transparency(GroupState& group) {
   for (auto& sub : group.subs) sub.transparency /= best;
 }
 
+struct Typical {
+  double centre = 0.0;
+  double spread = 0.0;
+};
+
+// Centre and spread of the better side: a focus lost for half the night must not set the standard.
+// `furthest` is how far the median may lie above the better half's own middle.
+Typical better_side(std::vector<double> values, double furthest_factor, double furthest) {
+  Typical typical{median(values), values.size() > 2 ? robust_sigma(values) : 0.0};
+  constexpr std::size_t enough = 4;
+  if (values.size() < enough) return typical;
+  std::sort(values.begin(), values.end());
+  values.resize((values.size() + 1) / 2);
+  const double middle = median(values);
+  typical.centre = std::min(typical.centre, middle * furthest_factor + furthest);
+  // 2.5: sigma over the median absolute deviation of the lower half of a Gaussian (0.399 sigma).
+  typical.spread = std::min(typical.spread, 2.5 * median_absolute_deviation(values));
+  return typical;
+}
+
 struct Limits {
+  bool look_for_doubles = false;
   double fwhm = 0.0;
   double ellipticity = 0.0;
   double transparency = 0.0;
@@ -157,22 +180,25 @@ struct Limits {
 // From the session's own spread: what is far beyond it is spoiled; a mildly worse sub only weighs less.
 Limits limits_of(const GroupState& group, const KeepLimits& owner) {
   std::vector<double> fwhm, ellipticity;
+  std::size_t doubles = 0;
   for (const auto& sub : group.subs) {
     const auto& q = sub.measured.quality;
     if (!sub.usable || q.fitted < 3) continue;
     fwhm.push_back(q.fwhm_px);
     ellipticity.push_back(q.ellipticity);
+    if (find_double_images(sub.measured.stars, q.fwhm_px)) ++doubles;
   }
   Limits limits;
   constexpr double kappa = 5.0;
   if (!fwhm.empty()) {
-    const double width = median(fwhm);
-    const double shape = median(ellipticity);
-    const double width_spread = fwhm.size() > 2 ? robust_sigma(fwhm) : 0.0;
-    const double shape_spread = ellipticity.size() > 2 ? robust_sigma(ellipticity) : 0.0;
-    limits.fwhm = std::max(width + kappa * width_spread, 1.6 * width);
-    limits.ellipticity = std::clamp(std::max(shape + kappa * shape_spread, shape + 0.18), 0.25, 0.6);
+    const Typical width = better_side(fwhm, 1.25, 0.0);
+    const Typical shape = better_side(ellipticity, 1.0, 0.1);
+    limits.fwhm = std::max(width.centre + kappa * width.spread, 1.6 * width.centre);
+    limits.ellipticity =
+        std::clamp(std::max(shape.centre + kappa * shape.spread, shape.centre + 0.18), 0.25, 0.6);
   }
+  // Double images in most subs are no jump of the mount but belong to the optics.
+  limits.look_for_doubles = 2 * doubles < fwhm.size();
   limits.transparency = 0.5;
   limits.stars = 5;
   limits.fwhm = owner.max_fwhm_px.value_or(limits.fwhm);
@@ -197,6 +223,15 @@ std::string fault_of(const SubState& sub, const Limits& limits, const KeepLimits
     return sub.match.status == align::MatchStatus::matched ? "" : no_match_reason(sub);
   }
   if (q.status == stars::QualityStatus::no_sky) return "no usable pixels";
+  // Before the cloud: the light of the second image is missing in the first.
+  if (limits.look_for_doubles && q.fitted >= 3) {
+    if (const auto twice = find_double_images(sub.measured.stars, q.fwhm_px)) {
+      return fmt::format(
+          "smeared: double images {:.1f} px apart, the second with {:.0f}% of the first's light (jump of the "
+          "mount)",
+          twice->distance_px, 100.0 * twice->share);
+    }
+  }
   if (q.fitted >= 3 && q.ellipticity > limits.ellipticity) {
     return fmt::format(
         "smeared: stars drawn out, ellipticity {:.2f}, limit {:.2f} (tracking, wind or a knock)",

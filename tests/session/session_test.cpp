@@ -1,5 +1,6 @@
 #include <unistd.h>
 
+#include <cmath>
 #include <filesystem>
 #include <nlohmann/json.hpp>
 
@@ -12,6 +13,7 @@
 #include "coldframe/session/record.hpp"
 #include "session/decide.hpp"
 #include "session/digest.hpp"
+#include "session/double_images.hpp"
 #include "session/measure_cache.hpp"
 #include "session/name_sense.hpp"
 
@@ -306,6 +308,61 @@ TEST_CASE("Sound subs stay; smeared, clouded and blurred ones go with the right 
   }
   CHECK(group.state.subs[4].transparency == Approx(0.3).epsilon(0.02));
   CHECK(group.state.subs[4].scale.scale == Approx(1.0 / 0.3).epsilon(0.02));
+}
+
+TEST_CASE("Half a night out of focus or drawn out does not set the standard, a slow change stays whole") {
+  Group group;
+  for (std::size_t i = 0; i < 8; ++i) {
+    auto& q = group.state.subs[i].measured.quality;
+    if (i < 4) q.fwhm_px = 7.0 + 0.1 * static_cast<double>(i);
+    if (i >= 6) q.ellipticity = 0.45;
+  }
+  judge_group(group.state, {});
+  for (std::size_t i = 0; i < 8; ++i) {
+    CHECK(group.state.subs[i].reason.substr(0, 4) == (i < 4 ? "blur" : (i >= 6 ? "smea" : "")));
+  }
+  for (std::size_t i = 0; i < 8; ++i) {
+    auto& q = group.state.subs[i].measured.quality;
+    q.fwhm_px = 2.2 + 0.4 * static_cast<double>(i);
+    q.ellipticity = 0.05 + 0.01 * static_cast<double>(i);
+  }
+  judge_group(group.state, {});
+  for (const auto& sub : group.state.subs) CHECK(sub.kept);
+}
+
+TEST_CASE("A sub with every star twice is dropped, close pairs by chance are not taken for it") {
+  Group group;
+  auto& stars = group.state.subs[3].measured.stars;
+  const StarList first = stars;
+  CHECK_FALSE(find_double_images(first, 3.0));
+  for (Star star : first) {
+    star.x += 9.3;
+    star.y -= 4.1;
+    star.flux *= 0.4;
+    stars.push_back(star);
+  }
+  const auto twice = find_double_images(stars, 3.0);
+  REQUIRE(twice);
+  CHECK(twice->distance_px == Approx(std::hypot(9.3, 4.1)));
+  CHECK(twice->share == Approx(0.4));
+  judge_group(group.state, {});
+  for (std::size_t i = 0; i < 8; ++i) CHECK(group.state.subs[i].kept == (i != 3));
+  CHECK(group.state.subs[3].reason.find("double images") != std::string::npos);
+  // The same in all subs is the optics' doing: nothing would be left.
+  for (auto& sub : group.state.subs) sub.measured.stars = stars;
+  judge_group(group.state, {});
+  for (const auto& sub : group.state.subs) CHECK(sub.kept);
+  // A crowded field: 300 stars on 200 x 200 px.
+  RandomStream random(9, 2, 0);
+  StarList crowd;
+  for (int i = 0; i < 300; ++i) {
+    Star star;
+    star.x = 200 * random.uniform();
+    star.y = 200 * random.uniform();
+    star.flux = 500.0 * std::pow(10.0, 1.5 * random.uniform());
+    crowd.push_back(star);
+  }
+  CHECK_FALSE(find_double_images(crowd, 3.0));
 }
 
 TEST_CASE("The owner's lists and limits overrule the rules") {
