@@ -64,20 +64,54 @@ pipeline::CombineSettings settings_for(const GroupState& group, Size canvas,
   return settings;
 }
 
+// How the combine pass reads a sub: by region where that is cheap; whole-file compressed
+// frames from memory while they fit, else from decoded copies, else anew per strip.
+struct Reading {
+  std::vector<std::filesystem::path> paths;  ///< per kept sub
+  std::size_t held_bytes = 0;                ///< inflated content kept open
+  std::optional<ScratchCopies> scratch;
+};
+
+Reading plan_reading(const GroupState& group, const std::vector<std::size_t>& kept,
+                     CombineContext& context) {
+  Reading reading;
+  auto& paths = reading.paths;
+  std::size_t resident = 0;
+  for (const auto i : kept) {
+    paths.push_back(group.subs[i].path);
+    if (context.inventory != nullptr) {
+      resident += context.inventory->frames[group.subs[i].frame].resident_bytes;
+    }
+  }
+  if (resident <= context.options.memory_bytes / 4) {
+    reading.held_bytes = resident;
+    return reading;
+  }
+  if (context.options.scratch.empty()) {
+    context.record.warnings.push_back(
+        {"compressed",
+         "the compressed frames do not fit --memory: they are inflated again for every strip of the "
+         "result; give --scratch a folder with room, or uncompress them",
+         {}});
+    return reading;
+  }
+  reading.scratch.emplace(context.options.scratch);
+  for (std::size_t k = 0; k < kept.size(); ++k) {
+    if (context.inventory->frames[group.subs[kept[k]].frame].resident_bytes == 0) continue;
+    context.watch.check();
+    paths[k] = reading.scratch->decode(paths[k]);
+  }
+  return reading;
+}
+
 std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
                                                const std::vector<std::size_t>& kept,
-                                               std::size_t resident_room,
-                                               const Inventory* inventory) {
-  std::size_t resident = 0;
-  if (inventory != nullptr) {
-    for (const auto i : kept) resident += inventory->frames[group.subs[i].frame].resident_bytes;
-  }
-  const bool stay_open = resident > 0 && resident <= resident_room;
+                                               const Reading& reading) {
   std::vector<pipeline::CombineSub> list;
-  for (const auto i : kept) {
-    const auto& sub = group.subs[i];
+  for (std::size_t k = 0; k < kept.size(); ++k) {
+    const auto& sub = group.subs[kept[k]];
     pipeline::CombineSub one;
-    one.open = sub_opener(sub.path, stay_open);
+    one.open = sub_opener(reading.paths[k], reading.held_bytes > 0);
     one.calibration = sub.calibration.get();
     one.transform = sub.match.transform;
     one.scale = sub.scale.scale;
@@ -182,7 +216,8 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   demand.rotation_rad = context.identity ? 0.0 : largest_turn(group);
   demand.threads = options.threads.resolved();
   // The plane that is measured at the end stays in memory while strips are made.
-  demand.resident = pipeline::kept_plane_bytes(canvas);
+  const Reading reading = plan_reading(group, kept, context);
+  demand.resident = pipeline::kept_plane_bytes(canvas) + reading.held_bytes;
   const auto plan = pipeline::plan_memory(demand, options.memory_bytes);
   const auto& photometric = group.subs[group.photometric_reference];
   const auto reference_file = fits::ImageFile::open(context.reference->path);
@@ -191,7 +226,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   ResultWriter writer(path, canvas, group.planes,
                       result_header(reference_file->header(), group, record, options, unit));
   const auto settings = settings_for(group, canvas, context, kept.size());
-  const auto list = combine_list(group, kept, options.memory_bytes / 4, context.inventory);
+  const auto list = combine_list(group, kept, reading);
   pipeline::CombineTotals totals;
   {
     const StageClock clock(record.timings, "combine");

@@ -1,8 +1,13 @@
 #include "sub_reader.hpp"
 
+#include <algorithm>
 #include <mutex>
+#include <system_error>
 
+#include "coldframe/fits/file_writer.hpp"
+#include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
+#include "digest.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -25,6 +30,35 @@ std::function<std::shared_ptr<const PixelSource>()> sub_opener(std::filesystem::
     std::call_once(shared->once, [&] { shared->source = fits::ImageFile::open(path); });
     return shared->source;
   };
+}
+
+ScratchCopies::ScratchCopies(std::filesystem::path folder) : folder_(std::move(folder)) {
+  fits::make_folder(folder_);
+}
+
+ScratchCopies::~ScratchCopies() {
+  std::error_code ignored;
+  for (const auto& copy : copies_) std::filesystem::remove(copy, ignored);
+}
+
+std::filesystem::path ScratchCopies::decode(const std::filesystem::path& frame) {
+  const auto file = fits::ImageFile::open(frame);
+  const auto path = folder_ / ("coldframe-" + digest(frame.string()) + ".fits");
+  const auto type = file->has_codes16() ? fits::SampleType::uint16 : fits::SampleType::float32;
+  fits::FileWriter writer(path);
+  const int hdu = writer.add_image({"", file->size(), file->planes(), type}, {});
+  constexpr int strip = 256;
+  for (int p = 0; p < file->planes(); ++p) {
+    for (int y = 0; y < file->size().height; y += strip) {
+      const Rect band{0, y, file->size().width, std::min(y + strip, file->size().height)};
+      Grid<float> rows(band.size());
+      file->fill(p, band, rows.view());
+      writer.write_rows(hdu, p, y, rows.cview());
+    }
+  }
+  writer.commit();
+  copies_.push_back(path);
+  return path;
 }
 
 }  // namespace coldframe::session

@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <functional>
 #include <memory>
+#include <vector>
 
 #include "coldframe/core/pixel_source.hpp"
 
@@ -13,5 +14,20 @@ namespace coldframe::session {
 /// `stay_open`: opened at the first call and shared from then on.
 [[nodiscard]] std::function<std::shared_ptr<const PixelSource>()> sub_opener(
     std::filesystem::path path, bool stay_open);
+
+/// Decoded copies of compressed frames in a scratch folder; removed with the object.
+class ScratchCopies {
+ public:
+  explicit ScratchCopies(std::filesystem::path folder);
+  ~ScratchCopies();
+  ScratchCopies(ScratchCopies&&) noexcept = default;
+  ScratchCopies& operator=(ScratchCopies&&) = delete;
+  /// Writes the frame's pixels as a plain FITS file and returns its path.
+  [[nodiscard]] std::filesystem::path decode(const std::filesystem::path& frame);
+
+ private:
+  std::filesystem::path folder_;
+  std::vector<std::filesystem::path> copies_;
+};
 
 }  // namespace coldframe::session
