@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <atomic>
 #include <cmath>
+#include <optional>
+#include <vector>
 
 #include "coldframe/core/statistics.hpp"
 
@@ -190,6 +192,54 @@ bool plausible(const stack::Trail& trail, const Transform& transform, Size canva
   return trail.significance >= least;
 }
 
+// Sum of the residual over a strip beside the line, in units of what white noise would give; unset where
+// too little of it can be seen.
+std::optional<double> strip_sum(const Registered& residual, const stack::Trail& line, double offset,
+                                int half_width, double least_good) {
+  const double dx = line.x2 - line.x1;
+  const double dy = line.y2 - line.y1;
+  const double length = std::hypot(dx, dy);
+  const Size size = residual.values.size();
+  double sum = 0.0;
+  double good = 0.0;
+  for (int k = 0; k <= static_cast<int>(length); ++k) {
+    for (int w = -half_width; w <= half_width; ++w) {
+      const double across = offset + w;
+      const int x = static_cast<int>(std::lround(line.x1 + (dx * k - dy * across) / length));
+      const int y = static_cast<int>(std::lround(line.y1 + (dy * k + dx * across) / length));
+      if (x < 0 || y < 0 || x >= size.width || y >= size.height || residual.mask(x, y) != 0) continue;
+      // A single bright pixel, a residue of a star or a cosmic ray, does not make a line.
+      sum += std::clamp(static_cast<double>(residual.values(x, y)), -3.5, 3.5);
+      good += 1.0;
+    }
+  }
+  return good > least_good ? std::optional(sum / std::sqrt(good)) : std::nullopt;
+}
+
+// A trail stands out of the lines parallel to it by far more than these scatter: that scatter holds
+// whatever the sky, the flat or a crowded field leave in the residual, white or not.
+bool stands_out(const Registered& residual, const stack::Trail& line) {
+  constexpr int strips = 25;  // on either side
+  constexpr double broad_px = 12.0;  // beyond it a sky that was not taken out well looks alike
+  const double least = line.width_px > broad_px ? 10.0 : 6.0;
+  const double length = std::hypot(line.x2 - line.x1, line.y2 - line.y1);
+  const int half_width = line.width_px > 8.0 ? 2 : 1;
+  const double spacing = 2.0 * half_width + 1.0;
+  const auto own = strip_sum(residual, line, 0.0, half_width, 0.0);
+  if (!own) return false;
+  std::vector<double> beside;
+  for (int k = 0; k < strips; ++k) {
+    const double offset = 0.5 * line.width_px + spacing * (k + 1);
+    for (const double side : {-1.0, 1.0}) {
+      const auto sum = strip_sum(residual, line, side * offset, half_width, 0.3 * length * spacing);
+      if (sum) beside.push_back(*sum);
+    }
+  }
+  constexpr std::size_t enough = 8;
+  if (beside.size() < enough) return true;
+  return *own - median(beside) > least * std::max(robust_sigma(beside), 0.5);
+}
+
 stack::Trail to_canvas(const stack::Trail& found, const PreviewGrid& grid) noexcept {
   stack::Trail trail = found;
   const Point a = grid.to_canvas(found.x1, found.y1);
@@ -230,7 +280,8 @@ std::vector<std::vector<stack::Trail>> search_trails(std::span<const PreviewSub>
     for (const auto& found :
          stack::find_trails(residual.values.cview(), residual.mask.cview(), options)) {
       const auto trail = to_canvas(found, grid);
-      if (plausible(trail, subs[i].transform, canvas, subs.size())) trails[i].push_back(trail);
+      const bool sound = plausible(trail, subs[i].transform, canvas, subs.size());
+      if (sound && stands_out(residual, found)) trails[i].push_back(trail);
     }
     watch.report("trails", done.fetch_add(1) + 1, subs.size());
   });
