@@ -290,7 +290,6 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
   }
   judge_group(group, options.keep);
   normalise_group(group, reference->measured.frame, options);
-  options.search_trails = false;
   options.remove_background = false;
   ResultRecord row;
   row.object = group.object;

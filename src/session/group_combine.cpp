@@ -28,20 +28,30 @@ std::vector<std::size_t> kept_subs(const GroupState& group) {
   return kept;
 }
 
+// From the cache, or, where nothing is cached, what stayed in memory.
+pipeline::SubMeasurement with_preview(const SubState& sub) {
+  if (sub.cache_file.empty()) {
+    pipeline::SubMeasurement measured;
+    measured.frame = sub.measured.frame;
+    measured.preview = sub.measured.preview.clone();
+    measured.preview_mask = sub.measured.preview_mask.clone();
+    measured.preview_bin = sub.measured.preview_bin;
+    return measured;
+  }
+  auto measured = read_measurement(sub.cache_file, sub.cache_key);
+  if (!measured) {
+    throw Error(ErrorKind::io, sub.cache_file.string(), "changed during the run",
+                "start the run again");
+  }
+  return std::move(*measured);
+}
+
 void find_trails(GroupState& group, const std::vector<std::size_t>& kept, Size canvas,
                  const CombineContext& context) {
   std::vector<pipeline::PreviewSub> previews;
   for (const auto i : kept) {
     const auto& sub = group.subs[i];
-    previews.push_back({[&sub]() -> pipeline::SubMeasurement {
-                          auto measured = read_measurement(sub.cache_file, sub.cache_key);
-                          if (!measured) {
-                            throw Error(ErrorKind::io, sub.cache_file.string(),
-                                        "changed during the run", "start the run again");
-                          }
-                          return std::move(*measured);
-                        },
-                        sub.match.transform});
+    previews.push_back({[&sub] { return with_preview(sub); }, sub.match.transform});
   }
   auto trails = pipeline::search_trails(previews, canvas, {}, context.options.threads, context.watch);
   for (std::size_t k = 0; k < kept.size(); ++k) group.subs[kept[k]].trails = std::move(trails[k]);
