@@ -78,7 +78,10 @@ Command add_run(CLI::App& root) {
   app->add_option("--gain", o->run.gain_e_per_adu, "Electrons per ADU; overrules headers");
   app->add_option("--saturation", o->run.saturation_adu, "Raw value from which a pixel counts as saturated, ADU");
   app->add_option("--keep-list", o->keep_list, "File that names the only subs to use, one per line");
-  app->add_option("--drop", o->run.keep.drop, "Sub to leave out; repeat for more")->take_all();
+  app->add_option("--drop", o->run.keep.drop, "Sub to leave out; repeat for more")
+      ->take_all()
+      ->expected(1)
+      ->allow_extra_args(false);
   app->add_option("--max-fwhm", o->run.keep.max_fwhm_px, "Leave out subs with wider stars, px");
   app->add_option("--max-ellipticity", o->run.keep.max_ellipticity,
                   "Leave out subs with longer drawn stars (1 - minor/major axis)");

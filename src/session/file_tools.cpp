@@ -212,6 +212,7 @@ std::string transforms_json(const RegisterOutcome& outcome) {
 }
 
 void write_transforms(const RegisterOutcome& outcome, const fs::path& out) {
+  if (out.has_parent_path()) fits::make_folder(out.parent_path());
   fits::write_file_atomically(out, transforms_json(outcome));
 }
 
@@ -259,6 +260,7 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
   if (options.memory_bytes == 0) options.memory_bytes = default_memory_bytes();
   record.memory_bytes = options.memory_bytes;
   options.out = job.out.has_parent_path() ? job.out.parent_path() : fs::path(".");
+  fits::make_folder(options.out);  // before hours of work, not after
   const auto inventory = take_stock_of_files(job.files, options.supplied, options.threads, watch);
   record.left_out = inventory.left_out;
   GroupState group = group_of_files(inventory);

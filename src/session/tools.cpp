@@ -19,6 +19,7 @@ namespace coldframe::session {
 namespace fs = std::filesystem;
 
 MasterOutcome make_master(const MasterJob& job, const Watch& watch) {
+  if (job.out.has_parent_path()) fits::make_folder(job.out.parent_path());
   MasterOutcome outcome;
   std::vector<std::unique_ptr<fits::ImageFile>> files;
   std::vector<const PixelSource*> sources;
@@ -221,6 +222,7 @@ void render_file(const RenderJob& job) {
     image = view::bin_image(image, std::max((side + job.longest_px - 1) / job.longest_px, 1));
   }
   const auto stretch = view::automatic_stretch(image, job.stretch);
+  if (job.out.has_parent_path()) fits::make_folder(job.out.parent_path());
   fits::write_file_atomically(job.out, view::encode_png(view::render(image, stretch)));
 }
 
