@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cctype>
+#include <map>
 #include <optional>
 #include <set>
 #include <system_error>
@@ -162,6 +163,24 @@ void leave_out_strangers(std::vector<Examined>& examined) {
   }
 }
 
+// What the job would like to know and the headers do not tell: one line, never silence.
+std::optional<Warning> missing_facts(const std::vector<FrameEntry>& frames) {
+  std::map<std::string, std::size_t> missing;
+  Warning warning{"missing-keywords", "", {}};
+  for (const auto& frame : frames) {
+    for (const auto& fact : frame.info.missing) ++missing[fact];
+    if (!frame.info.missing.empty()) warning.files.push_back(frame.name);
+  }
+  if (missing.empty()) return std::nullopt;
+  std::vector<std::string> facts;
+  for (const auto& [fact, count] : missing) facts.push_back(fmt::format("{} ({})", fact, count));
+  warning.message = fmt::format(
+      "the headers do not tell, with the number of frames: {}; what is missing contradicts nothing when "
+      "frames are paired. Supply it with --supply KEYWORD=VALUE",
+      fmt::join(facts, ", "));
+  return warning;
+}
+
 Inventory examine_all(const fs::path& root, std::vector<Found> found,
                       std::vector<LeftOut> left_out, const std::vector<SuppliedCard>& supplied,
                       bool named, Threads threads, const Watch& watch) {
@@ -191,6 +210,7 @@ Inventory examine_all(const fs::path& root, std::vector<Found> found,
     inventory.frames.push_back(std::move(*one.frame));
   }
   if (!assumed.files.empty()) inventory.warnings.push_back(std::move(assumed));
+  if (auto missing = missing_facts(inventory.frames)) inventory.warnings.push_back(std::move(*missing));
   return inventory;
 }
 
