@@ -285,5 +285,49 @@ TEST_CASE("A trail in one preview of several is found at its place on the canvas
   CHECK(std::fabs(t.x2 - t.x1) > 1000.0);
 }
 
+TEST_CASE("What sky and flat leave is no trail, a faint true one beside it is") {
+  const Size canvas{600, 400};
+  const Size size{600, 400};
+  std::vector<SubMeasurement> subs(6);
+  for (std::size_t i = 0; i < subs.size(); ++i) {
+    subs[i].preview_bin = 1;
+    subs[i].frame = canvas;
+    subs[i].preview = noisy_frame(size, static_cast<unsigned>(i + 40), 0.0, 1.0);
+    subs[i].preview_mask = Mask(size);
+  }
+  // Sub 1: a steep slope and ripples of the sky. Sub 4: the same with a line of 0.9 noise over 3 px.
+  for (const std::size_t i : {1U, 4U}) {
+    for (int y = 0; y < size.height; ++y) {
+      for (int x = 0; x < size.width; ++x) {
+        const double ripples = std::sin(0.075 * x + 0.02 * y) + std::sin(0.09 * y - 0.01 * x);
+        subs[i].preview(x, y) += static_cast<float>(0.02 * x + 0.03 * y + 0.5 * ripples);
+      }
+    }
+  }
+  for (int x = 0; x < size.width; ++x) {
+    for (int d = -1; d <= 1; ++d) subs[4].preview(x, 100 + x / 3 + d) += 0.9F;
+  }
+  std::vector<PreviewSub> previews;
+  for (auto& sub : subs) {
+    previews.push_back({[&sub] {
+                          SubMeasurement copy;
+                          copy.preview = sub.preview.clone();
+                          copy.preview_mask = sub.preview_mask.clone();
+                          copy.preview_bin = sub.preview_bin;
+                          copy.frame = sub.frame;
+                          return copy;
+                        },
+                        Transform{}});
+  }
+  const auto trails = search_trails(previews, canvas, {}, Threads{2}, {});
+  for (std::size_t i = 0; i < trails.size(); ++i) {
+    INFO("sub " << i);
+    for (const auto& t : trails[i]) {
+      UNSCOPED_INFO(t.x1 << "," << t.y1 << " " << t.x2 << "," << t.y2 << " " << t.significance);
+    }
+    CHECK(trails[i].size() == (i == 4 ? 1U : 0U));
+  }
+}
+
 }  // namespace
 }  // namespace coldframe::pipeline
