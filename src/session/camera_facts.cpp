@@ -1,8 +1,12 @@
 #include "camera_facts.hpp"
 
 #include <algorithm>
+#include <cmath>
+#include <span>
+#include <vector>
 
 #include "coldframe/core/error.hpp"
+#include "coldframe/core/statistics.hpp"
 #include "coldframe/fits/image_file.hpp"
 
 namespace coldframe::session {
@@ -43,6 +47,37 @@ sensor::PairStatistics pair_of(const Inventory& inventory, const FrameSet& set) 
   return sensor::pair_statistics(a.cview(), b.cview());
 }
 
+// Wells that are full before the converter is leave a crowd of pixels just under one level, blurred by
+// read noise and by the pixels' own limits, and few below it: light alone thins out upwards.
+std::optional<double> full_well_level(const Grid<float>& pixels) {
+  constexpr std::size_t unlikely = 8;  // so many strays above are passed over
+  constexpr std::size_t least = 16;
+  constexpr double crowd = 8.0;
+  std::vector<float> values;
+  values.reserve(static_cast<std::size_t>(pixels.size().count()));
+  for (int y = 0; y < pixels.height(); ++y) {
+    for (const float value : pixels.cview().row(y)) {
+      if (std::isfinite(value)) values.push_back(value);
+    }
+  }
+  if (values.size() < 1000) return std::nullopt;
+  const auto sky = static_cast<double>(median_in_place(std::span<float>(values)));
+  const auto rank = values.end() - static_cast<std::ptrdiff_t>(unlikely);
+  std::nth_element(values.begin(), rank, values.end());
+  const auto top = static_cast<double>(*rank);
+  const double step = 0.01 * (top - sky);
+  const auto within = [&](double low, double high) {
+    return std::count_if(values.begin(), values.end(), [&](float v) {
+      const auto value = static_cast<double>(v);
+      return value > low && value <= high;
+    });
+  };
+  const auto crowded = static_cast<double>(within(top - step, 1e30));
+  const auto below = static_cast<double>(within(top - 6.0 * step, top - step)) / 5.0;
+  const bool plateau = crowded >= static_cast<double>(least) && crowded > crowd * std::max(below, 1.0);
+  return plateau ? std::optional(top - step) : std::nullopt;
+}
+
 }  // namespace
 
 std::optional<sensor::GainEstimate> gain_from_frames(const Inventory& inventory,
@@ -74,6 +109,7 @@ double saturation_from_codes(const std::filesystem::path& path) {
   file->fill(0, whole(file->size()), pixels.view());
   const auto codes = sensor::summarise_codes(pixels.cview());
   if (codes.at_highest >= clipped_pixels) return codes.highest;
+  if (const auto level = full_well_level(pixels)) return *level;
   return highest_code - std::max(codes.step, 1.0) + 1.0;
 }
 

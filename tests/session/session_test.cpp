@@ -11,6 +11,7 @@
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/session/pairing.hpp"
 #include "coldframe/session/record.hpp"
+#include "session/camera_facts.hpp"
 #include "session/decide.hpp"
 #include "session/digest.hpp"
 #include "session/double_images.hpp"
@@ -195,6 +196,34 @@ TEST_CASE("Spellings of one name are brought together, different names are not")
     unify_names(stock);
     CHECK(stock.frames.front().info.object == "Magpie Galaxy");
     CHECK(stock.frames.back().info.object.empty());
+  }
+}
+
+TEST_CASE("A full well below the converter's range is seen as a crowd of pixels under one level") {
+  const Folder folder;
+  for (const bool full : {true, false}) {
+    RandomStream random(3, 7, 0);
+    Grid<float> pixels(300, 200);
+    for (int y = 0; y < 200; ++y) {
+      for (int x = 0; x < 300; ++x) {
+        // Six stars far brighter than the well of 20000 above a level of 500.
+        double light = 100.0;
+        for (int k = 0; k < 6; ++k) {
+          const double r2 = std::pow(x - 25.0 - 48.0 * k, 2) + std::pow(y - 100.0, 2);
+          light += 4e4 * (1.0 + 0.3 * k) * std::exp(-0.5 * r2 / 3.0);
+        }
+        if (full) light = std::min(light, 20000.0);
+        pixels(x, y) = static_cast<float>(std::round(500.0 + light + 4.0 * random.normal()));
+      }
+    }
+    const auto path = folder.path() / (full ? "full.fits" : "free.fits");
+    fits::FileWriter writer(path);
+    const int hdu = writer.add_image({"", pixels.size(), 1, fits::SampleType::float32}, {});
+    writer.write_rows(hdu, 0, 0, pixels.cview());
+    writer.commit();
+    const double level = saturation_from_codes(path);
+    CHECK(level > (full ? 20000.0 : 65000.0));
+    CHECK(level < (full ? 20500.0 : 65536.0));
   }
 }
 
