@@ -103,7 +103,7 @@ class Combiner {
       const bool mosaic = sub.calibration->cfa != CfaPattern::none;
       const bool exact = !settings_.identity && !mosaic && phase_is_smooth(sub.transform);
       if (!settings_.identity) response = response_of(sub);
-      const Point middle{settings_.canvas.width / 2.0, settings_.canvas.height / 2.0};
+      const Point middle{std::floor(settings_.canvas.width / 2.0), std::floor(settings_.canvas.height / 2.0)};
       for (std::size_t p = 0; p < planes; ++p) {
         gains_[i * planes + p] = exact ? -1.0 : response.pixel[p];
         const double pixel =

@@ -132,8 +132,10 @@ void fill_coefficients(const CombineSub& sub, const CombineSettings& settings, c
       const double area =
           settings.identity ? 1.0
                             : 1.0 / std::fabs(jacobian[0] * jacobian[3] - jacobian[1] * jacobian[2]);
+      // The phase is that of a pixel: the middle of an even block lies between pixels.
+      const Point pixel{std::floor(centre.x), std::floor(centre.y)};
       const double spread =
-          gain >= 0.0 ? gain : align::noise_gain(sub.transform, centre, settings.resample.kernel);
+          gain >= 0.0 ? gain : align::noise_gain(sub.transform, pixel, settings.resample.kernel);
       const double noise = sky.noise_at(at.x, at.y);
       const double factor = sub.scale * area;
       const double per_unit = sub.calibration->inverse_flat_at(at.x, at.y) /
