@@ -25,8 +25,8 @@ double distance2(const Vote& v, double dx, double dy) noexcept {
   return (v.dx - dx) * (v.dx - dx) + (v.dy - dy) * (v.dy - dy);
 }
 
-std::vector<Vote> cast_votes(std::span<const Star> sub, std::span<const Star> reference, bool turned,
-                             Point centre, const ShiftMatchOptions& options) {
+std::vector<Vote> cast_votes(std::span<const Star> sub, std::span<const Star> reference,
+                             bool turned, Point centre, const ShiftMatchOptions& options) {
   std::vector<Vote> votes;
   for (std::size_t i = 0; i < std::min(sub.size(), options.most_stars); ++i) {
     const double x = turned ? 2.0 * centre.x - sub[i].x : sub[i].x;
@@ -78,8 +78,8 @@ Pile highest_pile(std::span<const Vote> votes, double radius) {
       ++around;
     }
   }
-  best.expected = (static_cast<double>(around) + 1.0) /
-                  (ring_outer * ring_outer - ring_inner * ring_inner);
+  best.expected =
+      (static_cast<double>(around) + 1.0) / (ring_outer * ring_outer - ring_inner * ring_inner);
   return best;
 }
 
@@ -114,9 +114,8 @@ MatchResult result_of(const Pile& pile, std::span<const Vote> votes, bool turned
     distances.push_back(std::sqrt(distance2(v, pile.dx, pile.dy)));
   }
   const auto count = static_cast<double>(std::max<std::size_t>(result.pairs.size(), 1));
-  result.transform =
-      Transform::affine(sign, 0.0, sx / count + (turned ? 2.0 * centre.x : 0.0), 0.0, sign,
-                        sy / count + (turned ? 2.0 * centre.y : 0.0));
+  result.transform = Transform::affine(sign, 0.0, sx / count + (turned ? 2.0 * centre.x : 0.0), 0.0,
+                                       sign, sy / count + (turned ? 2.0 * centre.y : 0.0));
   result.rms_px = std::sqrt(squares / (2.0 * count));
   if (!distances.empty()) {
     const auto middle = distances.begin() + static_cast<std::ptrdiff_t>(distances.size() / 2);

@@ -35,22 +35,29 @@ std::vector<std::string> names(const Map& map) {
 }  // namespace
 
 void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions& run) {
-  app.add_option("--reference", run.reference, "Sub that sets the grid, by name; default: the most promising");
-  app.add_option("--rejection", texts.rule,
-                 "How outliers are found. noise-model: each sample against the robust centre with its own "
-                 "predicted noise, sound from 3 subs; kappa-sigma: clipping with a robust scale, when the noise "
-                 "is not known; winsorised: the same with limits drawn in; esd: generalised extreme Studentised "
-                 "deviate (Rosner 1983), for many subs; none")
+  app.add_option("--reference", run.reference,
+                 "Sub that sets the grid, by name; default: the most promising");
+  app.add_option(
+         "--rejection", texts.rule,
+         "How outliers are found. noise-model: each sample against the robust centre with its own "
+         "predicted noise, sound from 3 subs; kappa-sigma: clipping with a robust scale, when the "
+         "noise "
+         "is not known; winsorised: the same with limits drawn in; esd: generalised extreme "
+         "Studentised "
+         "deviate (Rosner 1983), for many subs; none")
       ->check(CLI::IsMember(names(rules)))
       ->capture_default_str();
-  app.add_option("--kappa-low", run.combine.kappa_low, "Limit below the centre, standard deviations")
+  app.add_option("--kappa-low", run.combine.kappa_low,
+                 "Limit below the centre, standard deviations")
       ->check(CLI::Range(0.5, 100.0))
       ->capture_default_str();
-  app.add_option("--kappa-high", run.combine.kappa_high, "Limit above the centre, standard deviations")
+  app.add_option("--kappa-high", run.combine.kappa_high,
+                 "Limit above the centre, standard deviations")
       ->check(CLI::Range(0.5, 100.0))
       ->capture_default_str();
-  app.add_option("--weights", texts.weights,
-                 "inverse-variance: best for extended light; point-source: favours sharp subs; equal")
+  app.add_option(
+         "--weights", texts.weights,
+         "inverse-variance: best for extended light; point-source: favours sharp subs; equal")
       ->check(CLI::IsMember(names(weightings)))
       ->capture_default_str();
   app.add_option("--sky-matching", texts.sky,
@@ -61,9 +68,12 @@ void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions
       ->check(CLI::IsMember(names(kernels)))
       ->capture_default_str();
   app.add_option("--demosaic", texts.demosaic,
-                 "How colours of a mosaic are filled in. own-lattice: each colour from its own samples alone, "
-                 "keeps widths, colours and noise of stars true in dithered subs; bilinear: mean of the nearest "
-                 "samples, calm but wider stars; gradient-corrected: sharp edges in few subs, but star colours "
+                 "How colours of a mosaic are filled in. own-lattice: each colour from its own "
+                 "samples alone, "
+                 "keeps widths, colours and noise of stars true in dithered subs; bilinear: mean "
+                 "of the nearest "
+                 "samples, calm but wider stars; gradient-corrected: sharp edges in few subs, but "
+                 "star colours "
                  "pulled towards neutral")
       ->check(CLI::IsMember(names(methods)))
       ->capture_default_str();

@@ -19,9 +19,10 @@ void add_common(CLI::App& app, Common& common, bool frames) {
   app.add_option("--memory", common.memory,
                  "Memory the program may use, e.g. 512M, 1.5G, 2GiB (default: a quarter of the "
                  "machine's, at most 4 GiB)");
-  app.add_option("--supply", common.supply,
-                 "Header card that stands in where a file lacks it, as KEYWORD=VALUE, e.g. EGAIN=1.2; "
-                 "repeat for more")
+  app.add_option(
+         "--supply", common.supply,
+         "Header card that stands in where a file lacks it, as KEYWORD=VALUE, e.g. EGAIN=1.2; "
+         "repeat for more")
       ->take_all()
       ->expected(1)
       ->allow_extra_args(false);
@@ -48,10 +49,17 @@ std::size_t bytes_of(const std::string& text) {
     const bool binary = unit.size() == 1 || unit.substr(1) == "iB" || unit.substr(1) == "B";
     switch (unit[0]) {
       case 'k':
-      case 'K': factor = 1024.0; break;
-      case 'M': factor = 1024.0 * 1024.0; break;
-      case 'G': factor = 1024.0 * 1024.0 * 1024.0; break;
-      default: throw wrong();
+      case 'K':
+        factor = 1024.0;
+        break;
+      case 'M':
+        factor = 1024.0 * 1024.0;
+        break;
+      case 'G':
+        factor = 1024.0 * 1024.0 * 1024.0;
+        break;
+      default:
+        throw wrong();
     }
     if (!binary) throw wrong();
   }

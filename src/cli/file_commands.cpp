@@ -16,7 +16,9 @@ std::string dump(const ordered_json& json) {
   return json.dump(2, ' ', false, ordered_json::error_handler_t::replace) + "\n";
 }
 
-session::Paths paths_of(const std::vector<std::string>& files) { return {files.begin(), files.end()}; }
+session::Paths paths_of(const std::vector<std::string>& files) {
+  return {files.begin(), files.end()};
+}
 
 struct CalibrateOptions {
   Common common;
@@ -45,9 +47,10 @@ int calibrate(CalibrateOptions& o) {
       ++written;
       if (!o.common.json && !o.common.quiet) print(printable(one.written) + "\n");
     }
-    json.push_back({{"file", one.file},
-                    {"written", one.written.empty() ? ordered_json(nullptr) : ordered_json(one.written)},
-                    {"why_not", one.why.empty() ? ordered_json(nullptr) : ordered_json(one.why)}});
+    json.push_back(
+        {{"file", one.file},
+         {"written", one.written.empty() ? ordered_json(nullptr) : ordered_json(one.written)},
+         {"why_not", one.why.empty() ? ordered_json(nullptr) : ordered_json(one.why)}});
   }
   if (o.common.json) print(dump(json));
   return written > 0 ? 0 : exit_status(ErrorKind::not_enough_data);
@@ -63,7 +66,8 @@ int render(RenderOptions& o) {
   o.job.in = o.in;
   o.job.out = o.out;
   if (o.job.out.extension() != ".png" && o.job.out.extension() != ".PNG") {
-    throw Error(ErrorKind::usage, o.out, "has no ending that says how to write it", "end the name in .png");
+    throw Error(ErrorKind::usage, o.out, "has no ending that says how to write it",
+                "end the name in .png");
   }
   session::render_file(o.job);
   if (o.common.json) {
@@ -106,7 +110,8 @@ struct SimulateOptions {
 };
 
 int simulate(const SimulateOptions& o) {
-  const auto frames = session::simulate_session(o.scene, o.out, threads_of(o.common), watch_of(o.common));
+  const auto frames =
+      session::simulate_session(o.scene, o.out, threads_of(o.common), watch_of(o.common));
   end_progress();
   if (o.common.json) {
     print(dump({{"frames", frames}, {"out", o.out}}));
@@ -121,14 +126,16 @@ int simulate(const SimulateOptions& o) {
 Command add_calibrate(CLI::App& root) {
   auto o = std::make_shared<CalibrateOptions>();
   auto* app = root.add_subcommand("calibrate", "Calibrated FITS from raw frames and masters");
-  app->footer("Example: coldframe calibrate lights/*.fits --dark dark.fits --flat flat.fits -o calibrated");
+  app->footer(
+      "Example: coldframe calibrate lights/*.fits --dark dark.fits --flat flat.fits -o calibrated");
   add_common(*app, o->common, true);
   app->add_option("files", o->files, "Raw frames")->required();
   app->add_option("--bias", o->bias, "Master bias, used when there is no dark");
   app->add_option("--dark", o->dark, "Master dark of the same exposure (bias in it)");
   app->add_option("--flat", o->flat, "Master flat");
   app->add_option("--gain", o->job.gain_e_per_adu, "Electrons per ADU; overrules headers");
-  app->add_option("--saturation", o->job.saturation_adu, "Raw value from which a pixel counts as saturated, ADU");
+  app->add_option("--saturation", o->job.saturation_adu,
+                  "Raw value from which a pixel counts as saturated, ADU");
   app->add_option("-o,--out", o->out, "Folder to write into")->required();
   return {app, [o] { return calibrate(*o); }};
 }
@@ -143,7 +150,8 @@ Command add_render(CLI::App& root) {
   app->add_option("--strength", o->job.stretch.q, "How strongly faint light is raised")
       ->check(CLI::Range(0.1, 100.0))
       ->capture_default_str();
-  app->add_option("--black-sigma", o->job.stretch.black_sigma, "Black point this many sigma below the sky")
+  app->add_option("--black-sigma", o->job.stretch.black_sigma,
+                  "Black point this many sigma below the sky")
       ->check(CLI::Range(-20.0, 20.0))
       ->capture_default_str();
   app->add_option("--longest", o->job.longest_px, "Bin until no side is longer, px; 0 = full size")

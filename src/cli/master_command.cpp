@@ -42,11 +42,13 @@ int execute(Options& o) {
                                          {"notes", outcome.record.notes}};
     print(json.dump(2, ' ', false, nlohmann::ordered_json::error_handler_t::replace) + "\n");
   } else if (!o.common.quiet) {
-    print(fmt::format("master {} of {} frames: level {:.2f} ADU, noise of a pixel {:.3g}{}, of one frame {:.3g} ADU\n{}\n",
-                      outcome.record.kind, outcome.record.frames, outcome.level_adu,
-                      outcome.record.noise_adu.value_or(0.0),
-                      outcome.record.kind == "flat" ? " (relative)" : " ADU", outcome.frame_noise_adu,
-                      outcome.record.path));
+    print(
+        fmt::format("master {} of {} frames: level {:.2f} ADU, noise of a pixel {:.3g}{}, of one "
+                    "frame {:.3g} ADU\n{}\n",
+                    outcome.record.kind, outcome.record.frames, outcome.level_adu,
+                    outcome.record.noise_adu.value_or(0.0),
+                    outcome.record.kind == "flat" ? " (relative)" : " ADU", outcome.frame_noise_adu,
+                    outcome.record.path));
   }
   return 0;
 }
@@ -58,13 +60,17 @@ Command add_master(CLI::App& root) {
   auto* app = root.add_subcommand("master", "One master frame, with its uncertainty");
   app->footer(
       "Example: coldframe master dark darks/*.fits -o dark_120s.fits\n"
-      "Flats at twilight: never point at or near the Sun, and wait until it has set; even a moment of sunlight "
+      "Flats at twilight: never point at or near the Sun, and wait until it has set; even a moment "
+      "of sunlight "
       "through the optics blinds and burns. Local rules come first.");
   add_common(*app, o->common, true);
-  app->add_option("kind", o->kind, "bias, dark or flat")->required()->check(CLI::IsMember({"bias", "dark", "flat"}));
+  app->add_option("kind", o->kind, "bias, dark or flat")
+      ->required()
+      ->check(CLI::IsMember({"bias", "dark", "flat"}));
   app->add_option("files", o->files, "Raw frames of one kind")->required();
   app->add_option("-o,--out", o->out, "File to write")->required();
-  app->add_option("--subtract", o->subtract, "For flats: master dark of the flats' exposure, or master bias");
+  app->add_option("--subtract", o->subtract,
+                  "For flats: master dark of the flats' exposure, or master bias");
   return {app, [o] { return execute(*o); }};
 }
 

@@ -2,8 +2,8 @@
 // what follows '#' inside strings and passes over unknown keys.
 #include <fmt/format.h>
 
-#include <sstream>
 #include <toml++/toml.h>
+#include <sstream>
 
 #include "coldframe/core/error.hpp"
 #include "command.hpp"

@@ -21,8 +21,8 @@ struct Options {
 std::string summary(const session::SessionRecord& record, const std::string& out) {
   std::string text;
   for (const auto& r : record.results) {
-    text += fmt::format("{}{}{}: {} of {} subs, {:.1f} min", r.object, r.filter.empty() ? "" : ", ", r.filter,
-                        r.subs_kept, r.subs_total, r.exposure_s / 60.0);
+    text += fmt::format("{}{}{}: {} of {} subs, {:.1f} min", r.object, r.filter.empty() ? "" : ", ",
+                        r.filter, r.subs_kept, r.subs_total, r.exposure_s / 60.0);
     if (r.fwhm_px) text += fmt::format(", FWHM {:.2f} px", *r.fwhm_px);
     if (r.noise_per_px) text += fmt::format(", noise {:.3g} {}/px", *r.noise_per_px, r.unit);
     text += "\n";
@@ -72,12 +72,15 @@ Command add_run(CLI::App& root) {
   auto* app = root.add_subcommand("run", "The whole job on a folder tree of raw FITS");
   app->footer("Example: coldframe run nights/2031-03-14 -o results/wren");
   add_common(*app, o->common, true);
-  app->add_option("session", o->run.session, "Folder with lights and calibration frames")->required();
+  app->add_option("session", o->run.session, "Folder with lights and calibration frames")
+      ->required();
   app->add_option("-o,--out", o->run.out, "Folder for the results; made when missing")->required();
   add_combine_options(*app, o->texts, o->run);
   app->add_option("--gain", o->run.gain_e_per_adu, "Electrons per ADU; overrules headers");
-  app->add_option("--saturation", o->run.saturation_adu, "Raw value from which a pixel counts as saturated, ADU");
-  app->add_option("--keep-list", o->keep_list, "File that names the only subs to use, one per line");
+  app->add_option("--saturation", o->run.saturation_adu,
+                  "Raw value from which a pixel counts as saturated, ADU");
+  app->add_option("--keep-list", o->keep_list,
+                  "File that names the only subs to use, one per line");
   app->add_option("--drop", o->run.keep.drop, "Sub to leave out; repeat for more")
       ->take_all()
       ->expected(1)
@@ -93,7 +96,8 @@ Command add_run(CLI::App& root) {
   app->add_option("--scratch", o->run.scratch,
                   "Folder for decoded copies of compressed frames that do not fit --memory");
   app->add_flag("--no-trails", o->no_trails, "Do not look for satellite trails");
-  app->add_flag("--no-background", o->no_background, "Do not write the version without sky gradient");
+  app->add_flag("--no-background", o->no_background,
+                "Do not write the version without sky gradient");
   return {app, [o, app] { return execute(*o, *app); }};
 }
 

@@ -13,7 +13,9 @@ namespace {
 
 using nlohmann::ordered_json;
 
-session::Paths paths_of(const std::vector<std::string>& files) { return {files.begin(), files.end()}; }
+session::Paths paths_of(const std::vector<std::string>& files) {
+  return {files.begin(), files.end()};
+}
 
 struct StarsOptions {
   Common common;
@@ -26,23 +28,27 @@ ordered_json quality_json(const session::MeasuredFile& m) {
   const auto& q = m.measurement.quality;
   const bool fitted = q.fitted > 0;
   const auto scale = m.info.arcsec_per_px();
-  const auto or_null = [&](double value) { return fitted ? ordered_json(value) : ordered_json(nullptr); };
-  return {{"file", m.file},
-          {"status", m.fault.empty() ? std::string(stars::to_string(q.status)) : "unreadable"},
-          {"fault", m.fault.empty() ? ordered_json(nullptr) : ordered_json(m.fault)},
-          {"stars", q.stars},
-          {"fitted", q.fitted},
-          {"fwhm_px", or_null(q.fwhm_px)},
-          {"fwhm_arcsec", fitted && scale ? ordered_json(q.fwhm_px * *scale) : ordered_json(nullptr)},
-          {"ellipticity", or_null(q.ellipticity)},
-          {"position_angle_deg", or_null(q.angle_deg)},
-          {"sky_level", q.sky_level},
-          {"noise_per_px", q.noise_per_px}};
+  const auto or_null = [&](double value) {
+    return fitted ? ordered_json(value) : ordered_json(nullptr);
+  };
+  return {
+      {"file", m.file},
+      {"status", m.fault.empty() ? std::string(stars::to_string(q.status)) : "unreadable"},
+      {"fault", m.fault.empty() ? ordered_json(nullptr) : ordered_json(m.fault)},
+      {"stars", q.stars},
+      {"fitted", q.fitted},
+      {"fwhm_px", or_null(q.fwhm_px)},
+      {"fwhm_arcsec", fitted && scale ? ordered_json(q.fwhm_px * *scale) : ordered_json(nullptr)},
+      {"ellipticity", or_null(q.ellipticity)},
+      {"position_angle_deg", or_null(q.angle_deg)},
+      {"sky_level", q.sky_level},
+      {"noise_per_px", q.noise_per_px}};
 }
 
 int run_stars(const StarsOptions& o) {
-  const auto measured = session::measure_files(paths_of(o.files), o.out, o.detection, cards_of(o.common.supply),
-                                               threads_of(o.common), watch_of(o.common));
+  const auto measured =
+      session::measure_files(paths_of(o.files), o.out, o.detection, cards_of(o.common.supply),
+                             threads_of(o.common), watch_of(o.common));
   end_progress();
   auto json = ordered_json::array();
   std::size_t sound = 0;
@@ -56,10 +62,12 @@ int run_stars(const StarsOptions& o) {
     if (o.common.json || o.common.quiet) continue;
     const auto& q = m.measurement.quality;
     const auto scale = m.info.arcsec_per_px();
-    print(fmt::format("{}: {} stars, FWHM {:.2f} px{}, ellipticity {:.3f} at {:.0f} deg, sky {:.1f}, noise {:.2f}\n",
-                      printable(m.file), q.stars, q.fwhm_px,
-                      scale ? fmt::format(" ({:.2f} arcsec)", q.fwhm_px * *scale) : "", q.ellipticity, q.angle_deg,
-                      q.sky_level, q.noise_per_px));
+    print(
+        fmt::format("{}: {} stars, FWHM {:.2f} px{}, ellipticity {:.3f} at {:.0f} deg, sky {:.1f}, "
+                    "noise {:.2f}\n",
+                    printable(m.file), q.stars, q.fwhm_px,
+                    scale ? fmt::format(" ({:.2f} arcsec)", q.fwhm_px * *scale) : "", q.ellipticity,
+                    q.angle_deg, q.sky_level, q.noise_per_px));
   }
   if (o.common.json) {
     print(json.dump(2, ' ', false, ordered_json::error_handler_t::replace) + "\n");
@@ -76,12 +84,14 @@ struct RegisterOptions {
 
 int run_register(const RegisterOptions& o) {
   if (o.out.empty() && o.resample.empty()) {
-    throw Error(ErrorKind::usage, "", "nothing to write", "give -o for the transforms or --resample for frames");
+    throw Error(ErrorKind::usage, "", "nothing to write",
+                "give -o for the transforms or --resample for frames");
   }
   session::RunOptions run;
   apply(o.texts, run);
-  const auto outcome = session::register_files(paths_of(o.files), o.reference, o.resample, run.resample,
-                                               threads_of(o.common), watch_of(o.common));
+  const auto outcome =
+      session::register_files(paths_of(o.files), o.reference, o.resample, run.resample,
+                              threads_of(o.common), watch_of(o.common));
   end_progress();
   const auto json = session::transforms_json(outcome);
   if (!o.out.empty()) session::write_transforms(outcome, o.out);
@@ -94,8 +104,8 @@ int run_register(const RegisterOptions& o) {
     }
     ++matched;
     if (o.common.json || o.common.quiet) continue;
-    print(fmt::format("{}: {} common stars, residual {:.3f} px\n", printable(row.file), row.match.pairs.size(),
-                      row.match.rms_px));
+    print(fmt::format("{}: {} common stars, residual {:.3f} px\n", printable(row.file),
+                      row.match.pairs.size(), row.match.rms_px));
   }
   return matched > 0 ? 0 : exit_status(ErrorKind::not_enough_data);
 }
@@ -113,7 +123,8 @@ int run_integrate(IntegrateOptions& o) {
   job.files = paths_of(o.files);
   job.out = o.out;
   if (job.out.extension() != ".fits") {
-    throw Error(ErrorKind::usage, o.out, "does not end in .fits", "give the result a name ending in .fits");
+    throw Error(ErrorKind::usage, o.out, "does not end in .fits",
+                "give the result a name ending in .fits");
   }
   job.options.threads = threads_of(o.common);
   job.options.memory_bytes = bytes_of(o.common.memory);
@@ -129,8 +140,9 @@ int run_integrate(IntegrateOptions& o) {
   if (o.common.json) {
     print(session::record_json(record));
   } else if (!o.common.quiet) {
-    print(fmt::format("{} of {} files combined, FWHM {:.2f} px, noise {:.3g} {}/px\n{}\n", r.subs_kept, r.subs_total,
-                      r.fwhm_px.value_or(0.0), r.noise_per_px.value_or(0.0), r.unit, printable(o.out)));
+    print(fmt::format("{} of {} files combined, FWHM {:.2f} px, noise {:.3g} {}/px\n{}\n",
+                      r.subs_kept, r.subs_total, r.fwhm_px.value_or(0.0),
+                      r.noise_per_px.value_or(0.0), r.unit, printable(o.out)));
   }
   return 0;
 }
@@ -152,13 +164,15 @@ Command add_stars(CLI::App& root) {
 
 Command add_register(CLI::App& root) {
   auto o = std::make_shared<RegisterOptions>();
-  auto* app = root.add_subcommand("register", "Transforms of frames to a reference, or the frames resampled");
+  auto* app = root.add_subcommand("register",
+                                  "Transforms of frames to a reference, or the frames resampled");
   app->footer("Example: coldframe register calibrated/*.fits -o transforms.json");
   add_common(*app, o->common, true);
   app->add_option("files", o->files, "Calibrated frames")->required();
   app->add_option("-o,--out", o->out, "Transforms as JSON");
   app->add_option("--resample", o->resample, "Folder for the frames on the reference's grid");
-  app->add_option("--reference", o->reference, "Frame that sets the grid; default: the most promising");
+  app->add_option("--reference", o->reference,
+                  "Frame that sets the grid; default: the most promising");
   app->add_option("--kernel", o->texts.kernel, "Resampling kernel")
       ->check(CLI::IsMember({"lanczos3", "bicubic", "bilinear"}))
       ->capture_default_str();

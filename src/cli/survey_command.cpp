@@ -26,8 +26,8 @@ int execute(const Options& o) {
   auto warnings = survey.inventory.warnings;
   warnings.insert(warnings.end(), survey.pairing.warnings.begin(), survey.pairing.warnings.end());
   for (const auto& warning : warnings) {
-    print(fmt::format("warning: {} ({} {}, e.g. {})\n", printable(warning.message), warning.files.size(),
-                      warning.files.size() == 1 ? "file" : "files",
+    print(fmt::format("warning: {} ({} {}, e.g. {})\n", printable(warning.message),
+                      warning.files.size(), warning.files.size() == 1 ? "file" : "files",
                       warning.files.empty() ? "-" : printable(warning.files.front())));
   }
   return 0;

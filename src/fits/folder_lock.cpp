@@ -19,7 +19,8 @@ FolderLock::FolderLock(const fs::path& folder) {
   const fs::path file = folder / ".lock";
   descriptor_ = ::open(file.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0644);
   if (descriptor_ < 0) {
-    throw Error(ErrorKind::io, file.string(), std::string("cannot be made: ") + std::strerror(errno),
+    throw Error(ErrorKind::io, file.string(),
+                std::string("cannot be made: ") + std::strerror(errno),
                 "check the folder's permissions and the free space");
   }
   if (::flock(descriptor_, LOCK_EX | LOCK_NB) != 0) {

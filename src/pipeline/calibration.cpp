@@ -71,7 +71,8 @@ void fill_inverse_flat(const CalibrationInputs& in, Calibration& out) {
           ++count;
         }
       }
-      out.inverse_flat(i, j) = count > 0 ? static_cast<float>(sum / static_cast<double>(count)) : 1.0F;
+      out.inverse_flat(i, j) =
+          count > 0 ? static_cast<float>(sum / static_cast<double>(count)) : 1.0F;
     }
   }
 }
@@ -104,7 +105,7 @@ void mark_defects(const CalibrationInputs& in, Calibration& out, Threads threads
 }  // namespace
 
 sensor::CalibrationPlanes Calibration::planes() const noexcept {
-  return {subtract.view(),   multiply.view(),  defects.view(),
+  return {subtract.view(),   multiply.view(),   defects.view(),
           constant_subtract, constant_multiply, saturation_adu};
 }
 
@@ -145,7 +146,8 @@ void read_calibrated(const PixelSource& raw, const Calibration& calibration, con
   bool broken = false;
   for (int y = 0; y < wide.height() && !broken; ++y) {
     const auto row = bits.row(y);
-    broken = std::any_of(row.begin(), row.end(), [](std::uint8_t b) { return (b & repaired) != 0; });
+    broken =
+        std::any_of(row.begin(), row.end(), [](std::uint8_t b) { return (b & repaired) != 0; });
   }
   const Rect inner{rect.x0 - wide.x0, rect.y0 - wide.y0, rect.x1 - wide.x0, rect.y1 - wide.y0};
   Grid<float> mended;

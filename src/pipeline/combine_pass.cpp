@@ -4,8 +4,8 @@
 #include <cmath>
 #include <optional>
 
-#include "combine_tile_loader.hpp"
 #include "coldframe/core/error.hpp"
+#include "combine_tile_loader.hpp"
 
 namespace coldframe::pipeline {
 namespace {
@@ -62,7 +62,10 @@ class Combiner {
  public:
   Combiner(std::span<const CombineSub> subs, const CombineSettings& settings,
            const MemoryPlan& plan, Threads threads)
-      : subs_(subs), settings_(settings), threads_(threads), rows_(plan.strip_rows),
+      : subs_(subs),
+        settings_(settings),
+        threads_(threads),
+        rows_(plan.strip_rows),
         columns_(plan.tile_columns > 0 ? plan.tile_columns : settings.canvas.width),
         buffers_(subs.size(), settings.planes, settings.canvas, plan.strip_rows, columns_),
         gains_(subs.size() * static_cast<std::size_t>(settings.planes)) {
@@ -103,7 +106,8 @@ class Combiner {
       const bool mosaic = sub.calibration->cfa != CfaPattern::none;
       const bool exact = !settings_.identity && !mosaic && phase_is_smooth(sub.transform);
       if (!settings_.identity) response = response_of(sub);
-      const Point middle{std::floor(settings_.canvas.width / 2.0), std::floor(settings_.canvas.height / 2.0)};
+      const Point middle{std::floor(settings_.canvas.width / 2.0),
+                         std::floor(settings_.canvas.height / 2.0)};
       for (std::size_t p = 0; p < planes; ++p) {
         gains_[i * planes + p] = exact ? -1.0 : response.pixel[p];
         const double pixel =
@@ -168,8 +172,8 @@ class Combiner {
     const Rect part{0, row, tile.width(), row_end};
     stack::TileSamples samples;
     samples.tile = {tile.x0, tile.y0 + row, tile.x1, tile.y0 + row_end};
-    const auto blocks =
-        static_cast<std::size_t>(samples.block_columns()) * static_cast<std::size_t>(samples.block_rows());
+    const auto blocks = static_cast<std::size_t>(samples.block_columns()) *
+                        static_cast<std::size_t>(samples.block_rows());
     samples.coefficients.resize(subs_.size() * blocks);
     for (std::size_t i = 0; i < subs_.size(); ++i) {
       const auto index = i * planes + static_cast<std::size_t>(plane);

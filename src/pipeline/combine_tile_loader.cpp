@@ -42,8 +42,8 @@ struct Planes {
 };
 
 // Calibrated source pixels of `region`, one plane per plane of the result.
-Planes source_planes(const PixelSource& raw, const CombineSub& sub,
-                     const CombineSettings& settings, const Rect& region) {
+Planes source_planes(const PixelSource& raw, const CombineSub& sub, const CombineSettings& settings,
+                     const Rect& region) {
   Planes out;
   const Calibration& calibration = *sub.calibration;
   if (calibration.cfa == CfaPattern::none) {
@@ -98,10 +98,9 @@ void load_sub_tile(const CombineSub& sub, const CombineSettings& settings, const
                    std::span<const PlaneView<std::uint8_t>> masks) {
   const auto raw = sub.open();
   const Size frame = raw->size();
-  const Rect region = settings.identity
-                          ? tile.intersect(whole(frame))
-                          : align::source_region(sub.transform, tile, frame,
-                                                 settings.resample.kernel);
+  const Rect region = settings.identity ? tile.intersect(whole(frame))
+                                        : align::source_region(sub.transform, tile, frame,
+                                                               settings.resample.kernel);
   if (region.empty() || (settings.identity && region != tile)) {
     mark_outside(values, masks);
     return;
@@ -130,20 +129,20 @@ void fill_coefficients(const CombineSub& sub, const CombineSettings& settings, c
       const Point at = settings.identity ? centre : sub.transform.unapply(centre);
       const auto jacobian = sub.transform.jacobian(at);
       const double area =
-          settings.identity ? 1.0
-                            : 1.0 / std::fabs(jacobian[0] * jacobian[3] - jacobian[1] * jacobian[2]);
+          settings.identity
+              ? 1.0
+              : 1.0 / std::fabs(jacobian[0] * jacobian[3] - jacobian[1] * jacobian[2]);
       // The phase is that of a pixel: the middle of an even block lies between pixels.
       const Point pixel{std::floor(centre.x), std::floor(centre.y)};
       const double spread =
           gain >= 0.0 ? gain : align::noise_gain(sub.transform, pixel, settings.resample.kernel);
       const double noise = sky.noise_at(at.x, at.y);
       const double factor = sub.scale * area;
-      const double per_unit = sub.calibration->inverse_flat_at(at.x, at.y) /
-                              sub.calibration->electrons_per_unit();
-      const double added =
-          sub.surfaces.empty()
-              ? 0.0
-              : sub.surfaces[static_cast<std::size_t>(plane)].at(centre.x, centre.y);
+      const double per_unit =
+          sub.calibration->inverse_flat_at(at.x, at.y) / sub.calibration->electrons_per_unit();
+      const double added = sub.surfaces.empty() ? 0.0
+                                                : sub.surfaces[static_cast<std::size_t>(plane)].at(
+                                                      centre.x, centre.y);
       auto& c = out[k];
       c.weight = static_cast<float>(sub.weights[static_cast<std::size_t>(plane)]);
       c.constant = static_cast<float>(factor * factor * spread * noise * noise);

@@ -47,8 +47,7 @@ Grid<float> whitened_band(const PixelSource& light, const Calibration& calibrati
   read_calibrated(light, calibration, band, values.view(), mask.view());
   for (int y = 0; y < band.height(); y += cell_px) {
     for (int x = 0; x < band.width(); x += cell_px) {
-      const Rect cell =
-          Rect{x, y, x + cell_px, y + cell_px}.intersect(whole(band.size()));
+      const Rect cell = Rect{x, y, x + cell_px, y + cell_px}.intersect(whole(band.size()));
       whiten_cell(values.view().crop(cell), calibration.cfa, band.x0 + x, band.y0 + y);
     }
   }
@@ -69,17 +68,17 @@ std::int64_t find_defects_from_lights(const std::vector<const PixelSource*>& lig
   for (int y0 = 0; y0 < frame.height; y0 += band_rows) {
     watch.check();
     const Rect target{0, y0, frame.width, std::min(y0 + band_rows, frame.height)};
-    const Rect band = Rect{0, y0 - band_margin, frame.width, y0 + band_rows + band_margin}.intersect(
-        whole(frame));
+    const Rect band =
+        Rect{0, y0 - band_margin, frame.width, y0 + band_rows + band_margin}.intersect(
+            whole(frame));
     std::vector<Grid<float>> stack(lights.size());
-    parallel_for(threads, lights.size(), [&](std::size_t i) {
-      stack[i] = whitened_band(*lights[i], calibration, band);
-    });
+    parallel_for(threads, lights.size(),
+                 [&](std::size_t i) { stack[i] = whitened_band(*lights[i], calibration, band); });
     std::vector<PlaneView<const float>> views;
     for (const auto& light : stack) views.push_back(light.cview());
     Mask mask(band.size());
-    static_cast<void>(sensor::find_defects_in_lights(views, calibration.cfa, defect_kappa,
-                                                     mask.view(), threads));
+    static_cast<void>(
+        sensor::find_defects_in_lights(views, calibration.cfa, defect_kappa, mask.view(), threads));
     for (int y = target.y0; y < target.y1; ++y) {
       const auto from = mask.row(y - band.y0);
       std::copy(from.begin(), from.end(), found.row(y).begin());

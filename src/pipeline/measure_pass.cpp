@@ -28,8 +28,7 @@ Channel channel_of(CfaPattern cfa, int plane) noexcept {
 }
 
 ChannelSky measure_channel(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
-                           const Channel& channel, stars::SkyMeshOptions options,
-                           Threads threads) {
+                           const Channel& channel, stars::SkyMeshOptions options, Threads threads) {
   ChannelSky sky;
   sky.step = channel.step;
   sky.offset_x = channel.x;
@@ -58,9 +57,10 @@ ChannelSky measure_channel(PlaneView<const float> image, PlaneView<const std::ui
   return sky;
 }
 
-// Mean of good, sky-subtracted pixels per cell of bin x bin; cells with fewer than half good are masked.
-void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
-                  CfaPattern cfa, SubMeasurement& out, Threads threads) {
+// Mean of good, sky-subtracted pixels per cell of bin x bin; cells with fewer than half good are
+// masked.
+void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> mask, CfaPattern cfa,
+                  SubMeasurement& out, Threads threads) {
   const int bin = out.preview_bin;
   const int width = image.width() / bin;
   const int height = image.height() / bin;
@@ -146,8 +146,8 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
   for (const int plane : raw.planes() == 3 ? std::vector<int>{0, 2, 1} : std::vector<int>{0}) {
     read_plane(plane);
     if (raw.planes() == 3) {
-      out.sky[static_cast<std::size_t>(plane)] = measure_channel(
-          image.cview(), mask.cview(), {}, settings.stars.sky, threads);
+      out.sky[static_cast<std::size_t>(plane)] =
+          measure_channel(image.cview(), mask.cview(), {}, settings.stars.sky, threads);
     }
   }
   auto options = settings.stars;

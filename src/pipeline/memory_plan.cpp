@@ -11,9 +11,9 @@
 namespace coldframe::pipeline {
 namespace {
 
-constexpr std::size_t bytes_of_masters = 9;  // subtract, multiply, defects
+constexpr std::size_t bytes_of_masters = 9;                    // subtract, multiply, defects
 constexpr std::size_t bytes_of_sub = std::size_t{300} << 10U;  // star list, sky meshes, matches
-constexpr std::size_t bytes_of_sample = 5;   // value, mask
+constexpr std::size_t bytes_of_sample = 5;                     // value, mask
 constexpr std::size_t bytes_of_result = 22;  // mean, variance, scatter, weight, counts, flags
 
 std::size_t pixels(Size size) noexcept { return static_cast<std::size_t>(size.count()); }
@@ -28,7 +28,8 @@ struct Strip {
   int columns = 0;
 };
 
-// Source rows that one tile needs, and the bytes one thread holds while it makes the tile of one sub.
+// Source rows that one tile needs, and the bytes one thread holds while it makes the tile of one
+// sub.
 std::size_t scratch_bytes(const MemoryDemand& d, const Strip& s) noexcept {
   const double turn = std::fabs(std::sin(d.rotation_rad));
   const double width = s.columns > 0 ? s.columns : d.canvas.width;
@@ -43,7 +44,8 @@ std::size_t combine_bytes(const MemoryDemand& d, const Strip& s, int threads) no
   const auto planes = static_cast<std::size_t>(d.planes);
   const auto width = static_cast<std::size_t>(d.canvas.width);
   const auto columns = s.columns > 0 ? static_cast<std::size_t>(s.columns) : width;
-  return d.subs * planes * bytes_of_sample * rows * columns + planes * bytes_of_result * rows * width +
+  return d.subs * planes * bytes_of_sample * rows * columns +
+         planes * bytes_of_result * rows * width +
          static_cast<std::size_t>(threads) * scratch_bytes(d, s);
 }
 
@@ -56,7 +58,8 @@ int tile_columns(const MemoryDemand& d, int rows) noexcept {
 }
 
 std::size_t fixed_bytes(const MemoryDemand& d) noexcept {
-  return base_bytes + d.subs * bytes_of_sub + d.resident + d.sets * bytes_of_masters * pixels(d.frame);
+  return base_bytes + d.subs * bytes_of_sub + d.resident +
+         d.sets * bytes_of_masters * pixels(d.frame);
 }
 
 }  // namespace

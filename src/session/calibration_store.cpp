@@ -35,17 +35,21 @@ bool same_camera(const FrameInfo& a, const FrameInfo& b) {
 CalibrationStore::CalibrationStore(const Inventory& inventory, const Pairing& pairing,
                                    const RunOptions& options, SessionRecord& record,
                                    const Watch& watch)
-    : inventory_(inventory), pairing_(pairing), options_(options), record_(record), watch_(watch),
-      camera_of_frame_(inventory.frames.size(), 0), record_of_set_(pairing.sets.size()) {
+    : inventory_(inventory),
+      pairing_(pairing),
+      options_(options),
+      record_(record),
+      watch_(watch),
+      camera_of_frame_(inventory.frames.size(), 0),
+      record_of_set_(pairing.sets.size()) {
   find_cameras();
 }
 
 void CalibrationStore::find_cameras() {
   std::vector<std::size_t> examples;
   for (std::size_t i = 0; i < inventory_.frames.size(); ++i) {
-    const auto known = std::find_if(examples.begin(), examples.end(), [&](std::size_t e) {
-      return same_camera(info(e), info(i));
-    });
+    const auto known = std::find_if(examples.begin(), examples.end(),
+                                    [&](std::size_t e) { return same_camera(info(e), info(i)); });
     camera_of_frame_[i] = static_cast<int>(known - examples.begin());
     if (known != examples.end()) continue;
     examples.push_back(i);
@@ -87,10 +91,11 @@ void CalibrationStore::find_gain(std::size_t camera) {
   } else {
     record_.warnings.push_back(
         {"gain-unknown",
-         fmt::format("{}: no gain in the headers and no two flats and two bias frames to measure it: "
-                     "the result stays in ADU and photon noise of stars counts 1 e/ADU; give --gain, or "
-                     "take two flats and two bias frames",
-                     facts.name.empty() ? "the camera" : facts.name),
+         fmt::format(
+             "{}: no gain in the headers and no two flats and two bias frames to measure it: "
+             "the result stays in ADU and photon noise of stars counts 1 e/ADU; give --gain, or "
+             "take two flats and two bias frames",
+             facts.name.empty() ? "the camera" : facts.name),
          {}});
   }
   if (!usable || !facts.gain_e_per_adu || facts.source == "photon-transfer") return;
@@ -98,10 +103,11 @@ void CalibrationStore::find_gain(std::size_t camera) {
   if (std::fabs(ratio - 1.0) > gain_disagreement) {
     record_.warnings.push_back(
         {"gain-disagrees",
-         fmt::format("{}: the gain from the {} is {:.3g} e/ADU, the frames' own noise says {:.3g} +- "
-                     "{:.2g}; check it with more flats, give --gain to override",
-                     facts.name, facts.source, *facts.gain_e_per_adu, measured->gain_e_per_adu,
-                     measured->gain_error),
+         fmt::format(
+             "{}: the gain from the {} is {:.3g} e/ADU, the frames' own noise says {:.3g} +- "
+             "{:.2g}; check it with more flats, give --gain to override",
+             facts.name, facts.source, *facts.gain_e_per_adu, measured->gain_e_per_adu,
+             measured->gain_error),
          {}});
   }
 }
@@ -114,7 +120,8 @@ void CalibrationStore::find_saturation(std::size_t camera) {
     if (info(i).saturation_adu) facts.saturation_adu = info(i).saturation_adu;
   }
   for (std::size_t i = 0; i < inventory_.frames.size() && !facts.saturation_adu; ++i) {
-    if (camera_of_frame_[i] != static_cast<int>(camera) || info(i).kind != FrameKind::light) continue;
+    if (camera_of_frame_[i] != static_cast<int>(camera) || info(i).kind != FrameKind::light)
+      continue;
     try {
       facts.saturation_adu = saturation_from_codes(inventory_.frames[i].path);
     } catch (const Error&) {
@@ -125,13 +132,13 @@ void CalibrationStore::find_saturation(std::size_t camera) {
 
 std::string CalibrationStore::set_key(std::size_t set) const {
   const auto& frames = pairing_.sets[set];
-  std::string text = fmt::format("{} {} {} ", version(), to_string(frames.kind),
-                                 record_.cameras[static_cast<std::size_t>(
-                                                     camera_of_frame_[frames.frames.front()])]
-                                     .saturation_adu.value_or(0.0));
+  std::string text =
+      fmt::format("{} {} {} ", version(), to_string(frames.kind),
+                  record_.cameras[static_cast<std::size_t>(camera_of_frame_[frames.frames.front()])]
+                      .saturation_adu.value_or(0.0));
   for (const auto frame : frames.frames) {
-    text += inventory_.frames[frame].name + " " +
-            fits::stat_key(inventory_.frames[frame].path) + "\n";
+    text +=
+        inventory_.frames[frame].name + " " + fits::stat_key(inventory_.frames[frame].path) + "\n";
   }
   if (frames.subtract) text += set_key(*frames.subtract);
   return digest(text);
@@ -151,9 +158,8 @@ void CalibrationStore::build_masters() {
   if (!needed.empty()) fits::make_folder(options_.out / "masters");
   // Flats last: they need the others.
   std::vector<std::size_t> order(needed.begin(), needed.end());
-  std::stable_partition(order.begin(), order.end(), [&](std::size_t s) {
-    return pairing_.sets[s].kind != FrameKind::flat;
-  });
+  std::stable_partition(order.begin(), order.end(),
+                        [&](std::size_t s) { return pairing_.sets[s].kind != FrameKind::flat; });
   std::size_t done = 0;
   for (const auto set : order) {
     watch_.check();
@@ -192,7 +198,8 @@ void CalibrationStore::build_set(std::size_t s) {
     std::unique_ptr<fits::ImageFile> subtract;
     if (set.subtract) {
       subtract = fits::ImageFile::open(
-          options_.out / ("masters/" + safe_file_name(pairing_.sets[*set.subtract].label) + ".fits"));
+          options_.out /
+          ("masters/" + safe_file_name(pairing_.sets[*set.subtract].label) + ".fits"));
     }
     sensor::MasterOptions how;
     how.kind = master_kind(set.kind);
@@ -236,10 +243,9 @@ CalibrationStore::Key CalibrationStore::key_of(std::size_t light) const {
 std::string CalibrationStore::calibration_key(std::size_t light) const {
   const auto& plan = pairing_.lights[light];
   const auto& camera = record_.cameras[static_cast<std::size_t>(camera_of_frame_[light])];
-  std::string text = fmt::format("{} {} {} {} {}", camera.gain_e_per_adu.value_or(0.0),
-                                 camera.saturation_adu.value_or(0.0), plan.dark_scale,
-                                 info(light).pedestal_adu.value_or(0.0),
-                                 to_string(info(light).cfa));
+  std::string text = fmt::format(
+      "{} {} {} {} {}", camera.gain_e_per_adu.value_or(0.0), camera.saturation_adu.value_or(0.0),
+      plan.dark_scale, info(light).pedestal_adu.value_or(0.0), to_string(info(light).cfa));
   for (const auto& set : {plan.dark, plan.bias, plan.flat}) text += set ? set_key(*set) : "-";
   if (!plan.dark) {
     // Defects come from the lights themselves: the choice of lights matters.
@@ -327,8 +333,10 @@ void CalibrationStore::add_defects_from_lights(const Key& key, pipeline::Calibra
         pipeline::find_defects_from_lights(sources, calibration, options_.threads, watch_));
   } catch (const Error& error) {
     if (error.kind() == ErrorKind::interrupted) throw;
-    record_.warnings.push_back({"defects", std::string("defects could not be found from the lights: ") +
-                                               error.what(), {}});
+    record_.warnings.push_back(
+        {"defects",
+         std::string("defects could not be found from the lights: ") + error.what(),
+         {}});
   }
 }
 

@@ -47,8 +47,8 @@ sensor::PairStatistics pair_of(const Inventory& inventory, const FrameSet& set) 
   return sensor::pair_statistics(a.cview(), b.cview());
 }
 
-// Wells that are full before the converter is leave a crowd of pixels just under one level, blurred by
-// read noise and by the pixels' own limits, and few below it: light alone thins out upwards.
+// Wells that are full before the converter is leave a crowd of pixels just under one level, blurred
+// by read noise and by the pixels' own limits, and few below it: light alone thins out upwards.
 std::optional<double> full_well_level(const Grid<float>& pixels) {
   constexpr std::size_t unlikely = 8;  // so many strays above are passed over
   constexpr std::size_t least = 16;
@@ -74,7 +74,8 @@ std::optional<double> full_well_level(const Grid<float>& pixels) {
   };
   const auto crowded = static_cast<double>(within(top - step, 1e30));
   const auto below = static_cast<double>(within(top - 6.0 * step, top - step)) / 5.0;
-  const bool plateau = crowded >= static_cast<double>(least) && crowded > crowd * std::max(below, 1.0);
+  const bool plateau =
+      crowded >= static_cast<double>(least) && crowded > crowd * std::max(below, 1.0);
   return plateau ? std::optional(top - step) : std::nullopt;
 }
 
@@ -89,8 +90,9 @@ std::optional<sensor::GainEstimate> gain_from_frames(const Inventory& inventory,
     if (set.frames.size() < 2 || !belongs[set.frames.front()]) continue;
     const auto& info = inventory.frames[set.frames.front()].info;
     if (set.kind == FrameKind::flat && flat == nullptr) flat = &set;
-    const bool dim = set.kind == FrameKind::bias ||
-                     (set.kind == FrameKind::dark && info.exposure_s.value_or(1e9) <= most_exposure_s);
+    const bool dim =
+        set.kind == FrameKind::bias ||
+        (set.kind == FrameKind::dark && info.exposure_s.value_or(1e9) <= most_exposure_s);
     // A bias is the best dark level; any short dark will do.
     if (dim && (dark == nullptr || set.kind == FrameKind::bias)) dark = &set;
   }

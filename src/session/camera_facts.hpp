@@ -12,9 +12,8 @@ namespace coldframe::session {
 /// Photon transfer from the first set of flats with two frames and the first
 /// set of dark-level frames that share sensor and read-out with frame `like`.
 /// Central window only. Unset when the frames for it are not there.
-[[nodiscard]] std::optional<sensor::GainEstimate> gain_from_frames(const Inventory& inventory,
-                                                                   const Pairing& pairing,
-                                                                   const std::vector<bool>& belongs);
+[[nodiscard]] std::optional<sensor::GainEstimate> gain_from_frames(
+    const Inventory& inventory, const Pairing& pairing, const std::vector<bool>& belongs);
 
 /// Highest usable code of raw frames like `path`'s.
 [[nodiscard]] double saturation_from_codes(const std::filesystem::path& path);

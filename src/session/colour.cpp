@@ -43,10 +43,12 @@ std::optional<std::string> compose_colour(const std::string& object, SessionReco
                                           const std::filesystem::path& out) {
   const ResultRecord* parts[3] = {nullptr, nullptr, nullptr};
   for (const auto& row : record.results) {
-    const int colour = row.object == object && row.planes == 1 && !row.path.empty() ? colour_of(row.filter) : -1;
+    const int colour =
+        row.object == object && row.planes == 1 && !row.path.empty() ? colour_of(row.filter) : -1;
     if (colour >= 0 && parts[colour] == nullptr) parts[colour] = &row;
   }
-  if (std::any_of(std::begin(parts), std::end(parts), [](const auto* part) { return part == nullptr; })) {
+  if (std::any_of(std::begin(parts), std::end(parts),
+                  [](const auto* part) { return part == nullptr; })) {
     return std::nullopt;
   }
   // Without its gradient where that was taken out: a neutral sky needs no guessing.

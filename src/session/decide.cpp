@@ -99,8 +99,9 @@ namespace {
 // Star fluxes of two subs through the stars that both share with the geometric reference.
 std::vector<stack::FluxPair> common_fluxes(const SubState& sub, const SubState& reference) {
   std::vector<std::ptrdiff_t> partner(
-      1 + std::accumulate(reference.match.pairs.begin(), reference.match.pairs.end(), std::size_t{0},
-                          [](std::size_t most, const auto& pair) { return std::max(most, pair.second); }),
+      1 + std::accumulate(
+              reference.match.pairs.begin(), reference.match.pairs.end(), std::size_t{0},
+              [](std::size_t most, const auto& pair) { return std::max(most, pair.second); }),
       -1);
   for (const auto& [own, common] : reference.match.pairs) {
     partner[common] = static_cast<std::ptrdiff_t>(own);
@@ -110,8 +111,8 @@ std::vector<stack::FluxPair> common_fluxes(const SubState& sub, const SubState& 
     if (common >= partner.size() || partner[common] < 0) continue;
     const Star& a = sub.measured.stars[own];
     const Star& b = reference.measured.stars[static_cast<std::size_t>(partner[common])];
-    const bool sound = a.fitted && b.fitted && a.kind == StarClass::star && b.kind == StarClass::star &&
-                       a.flux > 0.0 && b.flux > 0.0;
+    const bool sound = a.fitted && b.fitted && a.kind == StarClass::star &&
+                       b.kind == StarClass::star && a.flux > 0.0 && b.flux > 0.0;
     if (sound) pairs.push_back({a.flux, b.flux, a.flux_error, b.flux_error});
   }
   return pairs;
@@ -177,7 +178,8 @@ struct Limits {
   int stars = 0;
 };
 
-// From the session's own spread: what is far beyond it is spoiled; a mildly worse sub only weighs less.
+// From the session's own spread: what is far beyond it is spoiled; a mildly worse sub only weighs
+// less.
 Limits limits_of(const GroupState& group, const KeepLimits& owner) {
   std::vector<double> fwhm, ellipticity;
   std::size_t doubles = 0;
@@ -227,7 +229,8 @@ std::string fault_of(const SubState& sub, const Limits& limits, const KeepLimits
   if (limits.look_for_doubles && q.fitted >= 3) {
     if (const auto twice = find_double_images(sub.measured.stars, q.fwhm_px)) {
       return fmt::format(
-          "smeared: double images {:.1f} px apart, the second with {:.0f}% of the first's light (jump of the "
+          "smeared: double images {:.1f} px apart, the second with {:.0f}% of the first's light "
+          "(jump of the "
           "mount)",
           twice->distance_px, 100.0 * twice->share);
     }
@@ -321,10 +324,11 @@ void normalise_group(GroupState& group, Size canvas, const RunOptions& options) 
   for (auto& sub : group.subs) {
     sub.surfaces.clear();
     sub.weights.assign(planes, 0.0);
-    if (!sub.kept || options.sky_matching == stack::SkyMatching::none || &sub == &reference) continue;
+    if (!sub.kept || options.sky_matching == stack::SkyMatching::none || &sub == &reference)
+      continue;
     for (std::size_t p = 0; p < planes; ++p) {
-      sub.surfaces.push_back(stack::fit_sky_difference(sky_pairs(sub, reference, p), canvas,
-                                                       options.sky_matching));
+      sub.surfaces.push_back(
+          stack::fit_sky_difference(sky_pairs(sub, reference, p), canvas, options.sky_matching));
     }
   }
   for (std::size_t p = 0; p < planes; ++p) {

@@ -24,7 +24,8 @@ namespace coldframe::session {
 void register_group(GroupState& group, const SubState& reference, Threads threads,
                     const Watch& watch);
 
-/// Picks the group's photometric reference, estimates transparency and judges: sets kept and reason.
+/// Picks the group's photometric reference, estimates transparency and judges: sets kept and
+/// reason.
 void judge_group(GroupState& group, const KeepLimits& limits);
 
 /// Sky surfaces and weights of the kept subs.

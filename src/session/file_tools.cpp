@@ -42,9 +42,10 @@ std::string table_stem(const fs::path& path) {
 std::string stars_csv(const StarList& stars) {
   std::string text = "x,y,flux,flux_error,snr,fwhm_px,ellipticity,angle_deg,sky,peak,class\n";
   for (const auto& s : stars) {
-    text += fmt::format("{:.4f},{:.4f},{:.6g},{:.4g},{:.4g},{:.4f},{:.4f},{:.2f},{:.6g},{:.6g},{}\n", s.x, s.y,
-                        s.flux, s.flux_error, s.snr, s.fwhm_px, s.ellipticity, s.angle_deg, s.sky, s.peak,
-                        s.kind == StarClass::saturated ? "saturated" : "star");
+    text +=
+        fmt::format("{:.4f},{:.4f},{:.6g},{:.4g},{:.4g},{:.4f},{:.4f},{:.2f},{:.6g},{:.6g},{}\n",
+                    s.x, s.y, s.flux, s.flux_error, s.snr, s.fwhm_px, s.ellipticity, s.angle_deg,
+                    s.sky, s.peak, s.kind == StarClass::saturated ? "saturated" : "star");
   }
   return text;
 }
@@ -62,13 +63,15 @@ void write_tables(const MeasuredFile& measured, const fs::path& out) {
 
 void require_all(const Paths& files) {
   for (const auto& path : files) {
-    if (!fs::exists(path)) throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
+    if (!fs::exists(path))
+      throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
   }
 }
 
 }  // namespace
 
-std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out, double detection_sigma,
+std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
+                                        double detection_sigma,
                                         const std::vector<SuppliedCard>& supplied, Threads threads,
                                         const Watch& watch) {
   require_all(files);
@@ -84,7 +87,8 @@ std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
       result.info = interpret_with_supplied(*file, supplied);
       pipeline::MeasureSettings settings;
       settings.stars.threshold_sigma = detection_sigma;
-      result.measurement = pipeline::measure_sub(*file, plain_calibration(result.info), settings, threads);
+      result.measurement =
+          pipeline::measure_sub(*file, plain_calibration(result.info), settings, threads);
       result.measurement.preview = Grid<float>();
       result.measurement.preview_mask = Mask();
       if (!out.empty()) write_tables(result, out);
@@ -99,8 +103,9 @@ std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
 
 namespace {
 
-void write_resampled(const fs::path& path, const RegisteredFile& row, Size canvas, const fs::path& folder,
-                     const align::ResampleOptions& options, Threads threads) {
+void write_resampled(const fs::path& path, const RegisteredFile& row, Size canvas,
+                     const fs::path& folder, const align::ResampleOptions& options,
+                     Threads threads) {
   const auto file = fits::ImageFile::open(path);
   const auto calibration = plain_calibration(file->info());
   Header header = file->header();
@@ -122,16 +127,18 @@ void write_resampled(const fs::path& path, const RegisteredFile& row, Size canva
         const Rect part{0, a, canvas.width, b};
         auto out = values.view().crop(part);
         auto bits = mask.view().crop(part);
-        const Rect region = align::source_region(row.match.transform, target, file->size(), options.kernel);
+        const Rect region =
+            align::source_region(row.match.transform, target, file->size(), options.kernel);
         if (region.empty()) {
-          for (int y = 0; y < out.height(); ++y) std::fill(bits.row(y).begin(), bits.row(y).end(), mask_bit::outside);
+          for (int y = 0; y < out.height(); ++y)
+            std::fill(bits.row(y).begin(), bits.row(y).end(), mask_bit::outside);
           return;
         }
         Grid<float> source(region.size());
         Mask source_mask(region.size());
         pipeline::read_calibrated(*file, calibration, region, source.view(), source_mask.view(), p);
-        align::resample(source.cview(), source_mask.cview(), region, file->size(), row.match.transform, target,
-                        out, bits, options);
+        align::resample(source.cview(), source_mask.cview(), region, file->size(),
+                        row.match.transform, target, out, bits, options);
       });
       for (int y = 0; y < band.height(); ++y) {
         for (int x = 0; x < band.width(); ++x) {
@@ -147,8 +154,9 @@ void write_resampled(const fs::path& path, const RegisteredFile& row, Size canva
 
 }  // namespace
 
-RegisterOutcome register_files(const Paths& files, const std::string& reference, const fs::path& resample_into,
-                               const align::ResampleOptions& options, Threads threads, const Watch& watch) {
+RegisterOutcome register_files(const Paths& files, const std::string& reference,
+                               const fs::path& resample_into, const align::ResampleOptions& options,
+                               Threads threads, const Watch& watch) {
   const auto measured = measure_files(files, {}, 5.0, {}, threads, watch);
   RegisterOutcome outcome;
   std::vector<SubState> subs(measured.size());
@@ -175,7 +183,8 @@ RegisterOutcome register_files(const Paths& files, const std::string& reference,
     } else {
       row.match = match_subs(measured[i].measurement, measured[chosen].measurement);
     }
-    if (row.match.status != align::MatchStatus::matched) row.fault = align::to_string(row.match.status);
+    if (row.match.status != align::MatchStatus::matched)
+      row.fault = align::to_string(row.match.status);
   });
   if (!resample_into.empty()) {
     fits::make_folder(resample_into);
@@ -183,7 +192,8 @@ RegisterOutcome register_files(const Paths& files, const std::string& reference,
     for (std::size_t i = 0; i < files.size(); ++i) {
       watch.check();
       if (outcome.files[i].fault.empty()) {
-        write_resampled(files[i], outcome.files[i], outcome.canvas, resample_into, options, threads);
+        write_resampled(files[i], outcome.files[i], outcome.canvas, resample_into, options,
+                        threads);
       }
       watch.report("resample", ++done, files.size());
     }
@@ -205,8 +215,10 @@ std::string transforms_json(const RegisterOutcome& outcome) {
          {"matched", matched},
          {"why_not", matched ? nlohmann::ordered_json(nullptr) : nlohmann::ordered_json(row.fault)},
          {"matched_stars", row.match.pairs.size()},
-         {"residual_px", matched ? nlohmann::ordered_json(row.match.rms_px) : nlohmann::ordered_json(nullptr)},
-         {"transform", matched ? transform_json(row.match.transform) : nlohmann::ordered_json(nullptr)}});
+         {"residual_px",
+          matched ? nlohmann::ordered_json(row.match.rms_px) : nlohmann::ordered_json(nullptr)},
+         {"transform",
+          matched ? transform_json(row.match.transform) : nlohmann::ordered_json(nullptr)}});
   }
   return json_text(json);
 }
@@ -265,7 +277,8 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
   record.left_out = inventory.left_out;
   GroupState group = group_of_files(inventory);
   if (group.subs.empty()) {
-    throw Error(ErrorKind::not_enough_data, "", "none of the files could be used", "check the files");
+    throw Error(ErrorKind::not_enough_data, "", "none of the files could be used",
+                "check the files");
   }
   pipeline::MemoryDemand demand;
   demand.frame = demand.canvas = inventory.frames.front().info.size;
@@ -305,10 +318,12 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
   record.results.push_back(row);
   record_subs(group, 0, nullptr, record);
   if (row.subs_kept == 0) {
-    throw Error(ErrorKind::not_enough_data, "", "no file could be kept: " + group.subs.front().reason,
+    throw Error(ErrorKind::not_enough_data, "",
+                "no file could be kept: " + group.subs.front().reason,
                 "see --json for the reasons");
   }
-  CombineContext context{options, record, watch, job.out.stem().string(), reference, 0, job.aligned, &inventory};
+  CombineContext context{options,   record, watch,       job.out.stem().string(),
+                         reference, 0,      job.aligned, &inventory};
   combine_group(group, context, 0);
   record.state = "done";
   record.peak_memory_bytes = peak_memory_bytes();

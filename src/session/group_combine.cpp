@@ -53,7 +53,8 @@ void find_trails(GroupState& group, const std::vector<std::size_t>& kept, Size c
     const auto& sub = group.subs[i];
     previews.push_back({[&sub] { return with_preview(sub); }, sub.match.transform});
   }
-  auto trails = pipeline::search_trails(previews, canvas, {}, context.options.threads, context.watch);
+  auto trails =
+      pipeline::search_trails(previews, canvas, {}, context.options.threads, context.watch);
   for (std::size_t k = 0; k < kept.size(); ++k) group.subs[kept[k]].trails = std::move(trails[k]);
 }
 
@@ -100,7 +101,8 @@ Reading plan_reading(const GroupState& group, const std::vector<std::size_t>& ke
   if (context.options.scratch.empty()) {
     context.record.warnings.push_back(
         {"compressed",
-         "the compressed frames do not fit --memory: they are inflated again for every strip of the "
+         "the compressed frames do not fit --memory: they are inflated again for every strip of "
+         "the "
          "result; give --scratch a folder with room, or uncompress them",
          {}});
     return reading;
@@ -240,8 +242,9 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   pipeline::CombineTotals totals;
   {
     const StageClock clock(record.timings, "combine");
-    totals = pipeline::combine_subs(list, settings, plan, options.threads, context.watch,
-                                    [&](const pipeline::ResultStrip& strip) { writer.write(strip); });
+    totals =
+        pipeline::combine_subs(list, settings, plan, options.threads, context.watch,
+                               [&](const pipeline::ResultStrip& strip) { writer.write(strip); });
   }
   const StageClock clock(record.timings, "result");
   complete_sub_rows(group, kept, result, totals, record);
@@ -251,8 +254,10 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   row.path = context.result_name + ".fits";
   row.unit = to_string(unit);
   row.reference = context.reference->name;
-  if (!writer.sampled_uncertainty().empty()) row.noise_per_px = median(writer.sampled_uncertainty());
-  row.noise_correlation = *std::max_element(totals.noise_correlation.begin(), totals.noise_correlation.end());
+  if (!writer.sampled_uncertainty().empty())
+    row.noise_per_px = median(writer.sampled_uncertainty());
+  row.noise_correlation =
+      *std::max_element(totals.noise_correlation.begin(), totals.noise_correlation.end());
   if (measured.quality.fitted > 0) row.fwhm_px = measured.quality.fwhm_px;
   const auto scale = context.reference->info->arcsec_per_px();
   if (row.fwhm_px && scale) row.fwhm_arcsec = *row.fwhm_px * *scale;

@@ -15,8 +15,8 @@ namespace coldframe::session {
 namespace {
 
 constexpr int enough_stars = 15;
-constexpr double faint_sigma = 3.5;   // second look when hardly anything stands out
-constexpr int most_stars = 1500;      // enough to match and to judge, bounds the memory of many subs
+constexpr double faint_sigma = 3.5;  // second look when hardly anything stands out
+constexpr int most_stars = 1500;     // enough to match and to judge, bounds the memory of many subs
 
 pipeline::SubMeasurement measure_file(const SubState& sub, const RunOptions& options,
                                       Threads threads) {
@@ -55,8 +55,9 @@ void measure_group(GroupState& group, const RunOptions& options, const pipeline:
       std::optional<pipeline::SubMeasurement> known;
       if (cached) {
         key = measure_key(sub, options);
-        sub.cache_file = options.out / "measure" /
-                         (safe_file_name(sub.path.stem().string()) + "-" + digest(sub.name) + ".fits");
+        sub.cache_file =
+            options.out / "measure" /
+            (safe_file_name(sub.path.stem().string()) + "-" + digest(sub.name) + ".fits");
         known = read_measurement(sub.cache_file, key);
       }
       if (known) {

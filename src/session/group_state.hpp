@@ -25,8 +25,8 @@ struct SubState {
   std::string cache_key;
   bool usable = false;  ///< could be read and measured
   bool kept = false;
-  std::string reason;   ///< why not kept
-  std::string mend;     ///< what would make an unusable file usable
+  std::string reason;  ///< why not kept
+  std::string mend;    ///< what would make an unusable file usable
   align::MatchResult match;
   stack::ScaleEstimate scale;
   double transparency = 0.0;  ///< 0: unknown

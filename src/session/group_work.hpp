@@ -3,8 +3,8 @@
 
 #include "calibration_store.hpp"
 #include "coldframe/core/interrupt.hpp"
-#include "group_state.hpp"
 #include "coldframe/pipeline/memory_plan.hpp"
+#include "group_state.hpp"
 #include "record_keeper.hpp"
 
 namespace coldframe::session {
@@ -17,10 +17,10 @@ struct CombineContext {
   const RunOptions& options;
   SessionRecord& record;
   const Watch& watch;
-  std::string result_name;       ///< file name without extension
-  const SubState* reference;     ///< sub that defines the grid
+  std::string result_name;    ///< file name without extension
+  const SubState* reference;  ///< sub that defines the grid
   std::size_t calibration_sets = 1;
-  bool identity = false;         ///< subs lie on the grid already
+  bool identity = false;  ///< subs lie on the grid already
   const Inventory* inventory = nullptr;
 };
 /// Trails, combine pass, result, pictures. Appends the result's row to the

@@ -37,13 +37,14 @@ struct Found {
   std::string name;
 };
 
-/// Collects the files under a folder. Linked folders come last and each real folder counts once, so that
-/// neither a loop nor a second way to a folder takes a frame twice.
+/// Collects the files under a folder. Linked folders come last and each real folder counts once, so
+/// that neither a loop nor a second way to a folder takes a frame twice.
 class Walk {
  public:
   Walk(const fs::path& root, const fs::path& exclude) : root_(root) {
     std::error_code ignored;
-    if (!exclude.empty() && fs::exists(exclude, ignored)) seen_.insert(fs::canonical(exclude, ignored));
+    if (!exclude.empty() && fs::exists(exclude, ignored))
+      seen_.insert(fs::canonical(exclude, ignored));
     enter(root);
     for (std::size_t i = 0; i < links_.size(); ++i) enter(fs::path(links_[i]));
   }
@@ -145,8 +146,8 @@ Examined examine(const Found& found, const std::vector<SuppliedCard>& supplied, 
   return result;
 }
 
-// A picture that tells nothing of itself, among lights that do, is no light: somebody's drawing, map or
-// chart. Lights of a whole session without keywords are all alike and stay.
+// A picture that tells nothing of itself, among lights that do, is no light: somebody's drawing,
+// map or chart. Lights of a whole session without keywords are all alike and stay.
 void leave_out_strangers(std::vector<Examined>& examined) {
   const bool lights_known = std::any_of(examined.begin(), examined.end(), [](const Examined& one) {
     return one.frame && !one.kind_assumed && one.frame->info.kind == FrameKind::light;
@@ -156,9 +157,10 @@ void leave_out_strangers(std::vector<Examined>& examined) {
     if (!one.frame || !one.kind_assumed) continue;
     const auto& info = one.frame->info;
     if (info.exposure_s || info.start_s) continue;
-    one.left_out = LeftOut{one.frame->name,
-                           "its header tells neither what it is nor exposure or time, while the lights' do",
-                           "add IMAGETYP, or put it into a folder named after its kind"};
+    one.left_out =
+        LeftOut{one.frame->name,
+                "its header tells neither what it is nor exposure or time, while the lights' do",
+                "add IMAGETYP, or put it into a folder named after its kind"};
     one.frame.reset();
   }
 }
@@ -175,15 +177,16 @@ std::optional<Warning> missing_facts(const std::vector<FrameEntry>& frames) {
   std::vector<std::string> facts;
   for (const auto& [fact, count] : missing) facts.push_back(fmt::format("{} ({})", fact, count));
   warning.message = fmt::format(
-      "the headers do not tell, with the number of frames: {}; what is missing contradicts nothing when "
+      "the headers do not tell, with the number of frames: {}; what is missing contradicts nothing "
+      "when "
       "frames are paired. Supply it with --supply KEYWORD=VALUE",
       fmt::join(facts, ", "));
   return warning;
 }
 
-Inventory examine_all(const fs::path& root, std::vector<Found> found,
-                      std::vector<LeftOut> left_out, const std::vector<SuppliedCard>& supplied,
-                      bool named, Threads threads, const Watch& watch) {
+Inventory examine_all(const fs::path& root, std::vector<Found> found, std::vector<LeftOut> left_out,
+                      const std::vector<SuppliedCard>& supplied, bool named, Threads threads,
+                      const Watch& watch) {
   Inventory inventory;
   inventory.root = root;
   inventory.left_out = std::move(left_out);
@@ -204,13 +207,15 @@ Inventory examine_all(const fs::path& root, std::vector<Found> found,
     if (!one.frame) continue;
     if (one.kind_assumed) assumed.files.push_back(one.frame->name);
     if (!one.frame->info.problems.empty()) {
-      inventory.warnings.push_back(
-          {"header", fmt::format("{}", fmt::join(one.frame->info.problems, "; ")), {one.frame->name}});
+      inventory.warnings.push_back({"header",
+                                    fmt::format("{}", fmt::join(one.frame->info.problems, "; ")),
+                                    {one.frame->name}});
     }
     inventory.frames.push_back(std::move(*one.frame));
   }
   if (!assumed.files.empty()) inventory.warnings.push_back(std::move(assumed));
-  if (auto missing = missing_facts(inventory.frames)) inventory.warnings.push_back(std::move(*missing));
+  if (auto missing = missing_facts(inventory.frames))
+    inventory.warnings.push_back(std::move(*missing));
   return inventory;
 }
 

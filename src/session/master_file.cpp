@@ -17,9 +17,12 @@ constexpr int strip = 256;
 
 const char* kind_text(sensor::MasterKind kind) noexcept {
   switch (kind) {
-    case sensor::MasterKind::bias: return "Master Bias";
-    case sensor::MasterKind::dark: return "Master Dark";
-    case sensor::MasterKind::flat: return "Master Flat";
+    case sensor::MasterKind::bias:
+      return "Master Bias";
+    case sensor::MasterKind::dark:
+      return "Master Dark";
+    case sensor::MasterKind::flat:
+      return "Master Flat";
   }
   return "";
 }

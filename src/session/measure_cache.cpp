@@ -155,8 +155,8 @@ fits::Table sky_layout(const pipeline::SubMeasurement& m) {
     width.push_back(sky.mesh.frame.width);
     height.push_back(sky.mesh.frame.height);
   }
-  layout.columns = {{"STEP", "", step}, {"OFFSET_X", "", x},    {"OFFSET_Y", "", y},
-                    {"CELL", "", cell}, {"WIDTH", "", width},   {"HEIGHT", "", height}};
+  layout.columns = {{"STEP", "", step}, {"OFFSET_X", "", x},  {"OFFSET_Y", "", y},
+                    {"CELL", "", cell}, {"WIDTH", "", width}, {"HEIGHT", "", height}};
   return layout;
 }
 

@@ -84,12 +84,13 @@ void check_mosaics(Inventory& inventory) {
     }
     if (votes <= 1) continue;
     const auto pattern = cfa_shifted(first.cfa, 0, 1);
-    Warning warning{"mosaic-pattern",
-                    fmt::format("the pixels contradict the colour pattern of the headers ({} in file order): "
-                                "its greens differ, those of {} agree; {} is used. Supply BAYERPAT and "
-                                "ROWORDER to say otherwise",
-                                to_string(first.cfa), to_string(pattern), to_string(pattern)),
-                    {}};
+    Warning warning{
+        "mosaic-pattern",
+        fmt::format("the pixels contradict the colour pattern of the headers ({} in file order): "
+                    "its greens differ, those of {} agree; {} is used. Supply BAYERPAT and "
+                    "ROWORDER to say otherwise",
+                    to_string(first.cfa), to_string(pattern), to_string(pattern)),
+        {}};
     for (const auto k : members) {
       inventory.frames[k].info.cfa = pattern;
       warning.files.push_back(inventory.frames[k].name);

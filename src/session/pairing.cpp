@@ -15,13 +15,11 @@ namespace {
 // A dark this short holds next to no dark current: it can stand in for a bias.
 constexpr double short_dark_s = 2.0;
 constexpr double short_dark_share = 0.05;
-// Dark current doubles every 5 to 7 C (Widenhorn et al. 2002, Proc. SPIE 4669, 193): up to three times
-// the tolerance of 2 C a dark still takes away more than it adds.
+// Dark current doubles every 5 to 7 C (Widenhorn et al. 2002, Proc. SPIE 4669, 193): up to three
+// times the tolerance of 2 C a dark still takes away more than it adds.
 constexpr double temperature_stretch = 3.0;
 
-bool agree(const std::string& a, const std::string& b) {
-  return a.empty() || b.empty() || a == b;
-}
+bool agree(const std::string& a, const std::string& b) { return a.empty() || b.empty() || a == b; }
 
 bool agree(const std::optional<double>& a, const std::optional<double>& b, double tolerance) {
   return !a || !b || std::fabs(*a - *b) <= tolerance;
@@ -43,7 +41,8 @@ bool same_read_out(const FrameInfo& a, const FrameInfo& b) {
 bool same_exposure(const FrameInfo& a, const FrameInfo& b, const MatchTolerances& tolerances) {
   if (!a.exposure_s || !b.exposure_s) return true;
   const double longer = std::max(*a.exposure_s, *b.exposure_s);
-  return std::fabs(*a.exposure_s - *b.exposure_s) <= std::max(tolerances.exposure_share * longer, 5e-4);
+  return std::fabs(*a.exposure_s - *b.exposure_s) <=
+         std::max(tolerances.exposure_share * longer, 5e-4);
 }
 
 bool same_temperature(const FrameInfo& a, const FrameInfo& b, const MatchTolerances& tolerances) {
@@ -63,18 +62,20 @@ bool same_optics(const FrameInfo& a, const FrameInfo& b, const MatchTolerances& 
 bool belongs(const FrameInfo& a, const FrameInfo& b, FrameKind kind,
              const MatchTolerances& tolerances) {
   switch (kind) {
-    case FrameKind::bias: return same_read_out(a, b) && same_temperature(a, b, tolerances);
+    case FrameKind::bias:
+      return same_read_out(a, b) && same_temperature(a, b, tolerances);
     case FrameKind::dark:
     case FrameKind::flat_dark:
       return same_read_out(a, b) && same_exposure(a, b, tolerances) &&
              same_temperature(a, b, tolerances);
     case FrameKind::flat: {
-      const bool one_night = !a.start_s || !b.start_s ||
-                             night_of(*a.start_s, a.site_longitude_deg) ==
-                                 night_of(*b.start_s, b.site_longitude_deg);
+      const bool one_night =
+          !a.start_s || !b.start_s ||
+          night_of(*a.start_s, a.site_longitude_deg) == night_of(*b.start_s, b.site_longitude_deg);
       return same_read_out(a, b) && same_optics(a, b, tolerances) && one_night;
     }
-    default: return false;
+    default:
+      return false;
   }
 }
 
@@ -133,9 +134,11 @@ class Pairer {
       FrameKind kind = info(i).kind;
       if (kind == FrameKind::light || kind == FrameKind::unknown) continue;
       if (kind == FrameKind::flat_dark) kind = FrameKind::dark;
-      const auto home = std::find_if(result_.sets.begin(), result_.sets.end(), [&](const FrameSet& set) {
-        return set.kind == kind && belongs(info(set.frames.front()), info(i), kind, tolerances_);
-      });
+      const auto home =
+          std::find_if(result_.sets.begin(), result_.sets.end(), [&](const FrameSet& set) {
+            return set.kind == kind &&
+                   belongs(info(set.frames.front()), info(i), kind, tolerances_);
+          });
       if (home != result_.sets.end()) {
         home->frames.push_back(i);
       } else {
@@ -198,8 +201,9 @@ class Pairer {
 
   [[nodiscard]] std::optional<std::size_t> matched_bias(const FrameInfo& frame) const {
     return best_set(FrameKind::bias, [&](std::size_t s) {
-      return same_read_out(set_info(s), frame) ? temperature_gap(set_info(s), frame) + frames_bonus(s)
-                                               : std::numeric_limits<double>::infinity();
+      return same_read_out(set_info(s), frame)
+                 ? temperature_gap(set_info(s), frame) + frames_bonus(s)
+                 : std::numeric_limits<double>::infinity();
     });
   }
 
@@ -240,7 +244,8 @@ class Pairer {
         for (const auto frame : result_.sets[s].frames) {
           warn("flat-without-dark",
                "no dark of the same exposure and no bias fits these flats: their offset stays in "
-               "and the correction comes out too weak; take 10 darks of the flats' exposure, or bias "
+               "and the correction comes out too weak; take 10 darks of the flats' exposure, or "
+               "bias "
                "frames",
                frame);
         }
@@ -264,10 +269,12 @@ class Pairer {
     plan.dark = matched_dark(light, temperature_stretch);
     if (plan.dark) {
       warn("dark-temperature",
-           fmt::format("the darks are further than {:g} C from these lights in temperature, for want of a "
-                       "nearer one {} is used; some dark current stays in or goes too far. Take darks at the "
-                       "lights' temperature",
-                       tolerances_.temperature_c, result_.sets[*plan.dark].label),
+           fmt::format(
+               "the darks are further than {:g} C from these lights in temperature, for want of a "
+               "nearer one {} is used; some dark current stays in or goes too far. Take darks at "
+               "the "
+               "lights' temperature",
+               tolerances_.temperature_c, result_.sets[*plan.dark].label),
            i);
       return;
     }
@@ -285,36 +292,41 @@ class Pairer {
       return;
     }
     if (plan.bias) {
-      warn("no-dark",
-           "no dark fits these lights in exposure and temperature: only the bias is subtracted, hot "
-           "pixels are found from the lights themselves; take darks of the lights' exposure",
-           i);
+      warn(
+          "no-dark",
+          "no dark fits these lights in exposure and temperature: only the bias is subtracted, hot "
+          "pixels are found from the lights themselves; take darks of the lights' exposure",
+          i);
       return;
     }
     plan.bias = bias_like_dark(light);
     if (plan.bias) {
       warn("short-dark-as-bias",
-           fmt::format("no dark of the lights' exposure and no bias: the {} s dark stands in for the "
-                       "bias, hot pixels are found from the lights themselves; take darks of {} s",
-                       number(*set_info(*plan.bias).exposure_s),
-                       light.exposure_s ? number(*light.exposure_s) : "the lights'"),
+           fmt::format(
+               "no dark of the lights' exposure and no bias: the {} s dark stands in for the "
+               "bias, hot pixels are found from the lights themselves; take darks of {} s",
+               number(*set_info(*plan.bias).exposure_s),
+               light.exposure_s ? number(*light.exposure_s) : "the lights'"),
            i);
       return;
     }
-    const bool any_dark = std::any_of(result_.sets.begin(), result_.sets.end(), [](const FrameSet& s) {
-      return s.kind == FrameKind::dark || s.kind == FrameKind::bias;
-    });
-    warn(any_dark ? "dark-mismatch" : "no-dark",
-         any_dark ? "the darks at hand do not fit these lights (camera, read-out, gain, offset, binning, "
-                    "exposure or temperature): nothing is subtracted; take darks with the lights' "
-                    "settings"
-                  : "no darks and no bias: nothing is subtracted, hot pixels are found from the lights "
-                    "themselves; take darks with the lights' settings",
-         i);
+    const bool any_dark = std::any_of(
+        result_.sets.begin(), result_.sets.end(),
+        [](const FrameSet& s) { return s.kind == FrameKind::dark || s.kind == FrameKind::bias; });
+    warn(
+        any_dark ? "dark-mismatch" : "no-dark",
+        any_dark
+            ? "the darks at hand do not fit these lights (camera, read-out, gain, offset, binning, "
+              "exposure or temperature): nothing is subtracted; take darks with the lights' "
+              "settings"
+            : "no darks and no bias: nothing is subtracted, hot pixels are found from the lights "
+              "themselves; take darks with the lights' settings",
+        i);
   }
 
   template <typename Fits>
-  [[nodiscard]] std::optional<std::size_t> nearest_flat(const FrameInfo& light, const Fits& fits) const {
+  [[nodiscard]] std::optional<std::size_t> nearest_flat(const FrameInfo& light,
+                                                        const Fits& fits) const {
     return best_set(FrameKind::flat, [&](std::size_t s) {
       const auto& flat = set_info(s);
       if (!fits(flat)) return std::numeric_limits<double>::infinity();
@@ -327,7 +339,8 @@ class Pairer {
   // What a header does not tell cannot contradict, unless flats of several filters leave a choice.
   [[nodiscard]] std::optional<std::size_t> flat_of_unknown_filter(const FrameInfo& light) const {
     const auto fits = [&](const FrameInfo& flat) {
-      return same_telescope(flat, light, tolerances_) && (flat.filter.empty() || light.filter.empty());
+      return same_telescope(flat, light, tolerances_) &&
+             (flat.filter.empty() || light.filter.empty());
     };
     std::string only;
     for (const auto& set : result_.sets) {
@@ -347,20 +360,23 @@ class Pairer {
     plan.flat = flat_of_unknown_filter(light);
     if (plan.flat) {
       warn("flat-filter",
-           light.filter.empty()
-               ? fmt::format("these lights do not name their filter: the flats of {} are used; supply FILTER "
-                             "to say otherwise",
-                             set_info(*plan.flat).filter)
-               : "the flats do not name their filter: they are used for these lights all the same; supply "
-                 "FILTER to say otherwise",
+           light.filter.empty() ? fmt::format("these lights do not name their filter: the flats of "
+                                              "{} are used; supply FILTER "
+                                              "to say otherwise",
+                                              set_info(*plan.flat).filter)
+                                : "the flats do not name their filter: they are used for these "
+                                  "lights all the same; supply "
+                                  "FILTER to say otherwise",
            i);
     } else {
       warn("no-flat",
            light.filter.empty()
-               ? "no flat fits these lights: vignetting and dust stay in; take flats with the same set-up"
-               : fmt::format("no flat of filter {} fits these lights: vignetting and dust stay in; take "
-                             "flats with the same set-up",
-                             light.filter),
+               ? "no flat fits these lights: vignetting and dust stay in; take flats with the same "
+                 "set-up"
+               : fmt::format(
+                     "no flat of filter {} fits these lights: vignetting and dust stay in; take "
+                     "flats with the same set-up",
+                     light.filter),
            i);
     }
   }

@@ -46,8 +46,8 @@ Image binned(const fits::ImageFile& file) {
 void write_preview(const std::filesystem::path& image, const std::filesystem::path& png) {
   const auto file = fits::ImageFile::open(image);
   const Image picture = binned(*file);
-  fits::write_file_atomically(png,
-                              view::encode_png(view::render(picture, view::automatic_stretch(picture))));
+  fits::write_file_atomically(
+      png, view::encode_png(view::render(picture, view::automatic_stretch(picture))));
 }
 
 }  // namespace coldframe::session

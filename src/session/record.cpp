@@ -45,7 +45,8 @@ ordered_json result_json(const ResultRecord& r) {
           {"filter", r.filter},
           {"path", r.path},
           {"preview", r.preview},
-          {"flat_sky_path", r.flat_sky_path.empty() ? ordered_json(nullptr) : ordered_json(r.flat_sky_path)},
+          {"flat_sky_path",
+           r.flat_sky_path.empty() ? ordered_json(nullptr) : ordered_json(r.flat_sky_path)},
           {"reference", r.reference},
           {"subs_total", r.subs_total},
           {"subs_kept", r.subs_kept},
@@ -184,15 +185,14 @@ std::string subs_csv(const SessionRecord& record) {
       "position_angle_deg,sky_per_s,noise_per_px,transparency,weight,matched_stars,residual_px,"
       "trails,clipped_low,clipped_high\n";
   for (const auto& s : record.subs) {
-    text += fmt::format("{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{}\n",
-                        csv_text(s.path), s.result, s.night, s.start, csv_number(s.exposure_s),
-                        csv_text(s.filter), s.kept ? "yes" : "no", csv_text(s.reason),
-                        csv_number(s.stars), csv_number(s.fwhm_px), csv_number(s.fwhm_arcsec),
-                        csv_number(s.ellipticity), csv_number(s.position_angle_deg),
-                        csv_number(s.sky_per_s), csv_number(s.noise_per_px),
-                        csv_number(s.transparency), csv_number(s.weight),
-                        csv_number(s.matched_stars), csv_number(s.residual_px), s.trails.size(),
-                        csv_number(s.clipped_low), csv_number(s.clipped_high));
+    text += fmt::format(
+        "{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{}\n", csv_text(s.path),
+        s.result, s.night, s.start, csv_number(s.exposure_s), csv_text(s.filter),
+        s.kept ? "yes" : "no", csv_text(s.reason), csv_number(s.stars), csv_number(s.fwhm_px),
+        csv_number(s.fwhm_arcsec), csv_number(s.ellipticity), csv_number(s.position_angle_deg),
+        csv_number(s.sky_per_s), csv_number(s.noise_per_px), csv_number(s.transparency),
+        csv_number(s.weight), csv_number(s.matched_stars), csv_number(s.residual_px),
+        s.trails.size(), csv_number(s.clipped_low), csv_number(s.clipped_high));
   }
   return text;
 }

@@ -26,10 +26,10 @@ std::string summary_of(const ResultRecord& r) {
                        : fmt::format(" {} {} left out; the table says why.", dropped,
                                      dropped == 1 ? "sub was" : "subs were");
   if (r.fwhm_px) {
-    text += fmt::format(" Stars in the result are {:.2f} px wide{}, the noise is {:.3g} {} per pixel.",
-                        *r.fwhm_px,
-                        r.fwhm_arcsec ? fmt::format(" ({:.2f} arcsec)", *r.fwhm_arcsec) : std::string(),
-                        r.noise_per_px.value_or(0.0), r.unit);
+    text += fmt::format(
+        " Stars in the result are {:.2f} px wide{}, the noise is {:.3g} {} per pixel.", *r.fwhm_px,
+        r.fwhm_arcsec ? fmt::format(" ({:.2f} arcsec)", *r.fwhm_arcsec) : std::string(),
+        r.noise_per_px.value_or(0.0), r.unit);
   }
   return text;
 }
@@ -47,7 +47,8 @@ std::vector<std::pair<std::string, std::string>> facts_of(const ResultRecord& r)
     facts.emplace_back("Large-aperture error factor", fmt::format("{:.3f}", *r.noise_correlation));
   }
   if (r.fwhm_px) facts.emplace_back("FWHM", fmt::format("{:.2f} px", *r.fwhm_px));
-  if (r.fwhm_arcsec) facts.emplace_back("FWHM on the sky", fmt::format("{:.2f} arcsec", *r.fwhm_arcsec));
+  if (r.fwhm_arcsec)
+    facts.emplace_back("FWHM on the sky", fmt::format("{:.2f} arcsec", *r.fwhm_arcsec));
   return facts;
 }
 
@@ -114,15 +115,17 @@ std::string report_page(const SessionRecord& record, const std::filesystem::path
   for (const auto& w : record.warnings) {
     std::string text = w.message;
     if (!w.files.empty()) {
-      text += fmt::format(" ({}{})", w.files.front(),
-                          w.files.size() > 1 ? fmt::format(" and {} more", w.files.size() - 1) : "");
+      text +=
+          fmt::format(" ({}{})", w.files.front(),
+                      w.files.size() > 1 ? fmt::format(" and {} more", w.files.size() - 1) : "");
     }
     report.warnings.emplace_back(w.code, text);
   }
   for (const auto& l : record.left_out) report.left_out.emplace_back(l.name, l.why + "; " + l.mend);
   report.provenance.emplace_back("Program", fmt::format("coldframe {}", version()));
   report.provenance.emplace_back("Memory order", fmt::format("{} MiB", record.memory_bytes >> 20U));
-  report.provenance.emplace_back("Peak memory", fmt::format("{} MiB", record.peak_memory_bytes >> 20U));
+  report.provenance.emplace_back("Peak memory",
+                                 fmt::format("{} MiB", record.peak_memory_bytes >> 20U));
   for (const auto& t : record.timings) {
     report.provenance.emplace_back("Time of " + t.stage,
                                    fmt::format("{:.2f} s wall, {:.2f} s CPU", t.wall_s, t.cpu_s));

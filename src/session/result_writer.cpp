@@ -83,8 +83,8 @@ void ResultWriter::finish(const pipeline::CombineTotals& totals, const Header& l
           : *std::max_element(totals.noise_correlation.begin(), totals.noise_correlation.end());
   Header noise;
   noise.set("NOISCORR", correlation, "large-aperture error / quadrature sum of UNCERT");
-  for (std::size_t p = 0; totals.noise_correlation.size() > 1 && p < totals.noise_correlation.size();
-       ++p) {
+  for (std::size_t p = 0;
+       totals.noise_correlation.size() > 1 && p < totals.noise_correlation.size(); ++p) {
     noise.set(fmt::format("NOISCOR{}", p + 1), totals.noise_correlation[p],
               fmt::format("the same for plane {}", p + 1));
   }
@@ -97,9 +97,10 @@ void ResultWriter::finish(const pipeline::CombineTotals& totals, const Header& l
 Header result_header(const Header& reference, const GroupState& group, const SessionRecord& record,
                      const RunOptions& options, PixelUnit unit) {
   Header header = reference;
-  for (const char* stale : {"BAYERPAT", "XBAYROFF", "YBAYROFF", "ROWORDER", "COLORTYP", "PEDESTAL",
-                            "BIASSEC", "TRIMSEC", "DATASEC", "BLANK", "DATAMIN", "DATAMAX", "CBLACK",
-                            "CWHITE", "SATURATE", "RDNOISE", "EGAIN", "SWCREATE", "SWMODIFY", "EXPOSURE"}) {
+  for (const char* stale :
+       {"BAYERPAT", "XBAYROFF", "YBAYROFF", "ROWORDER", "COLORTYP", "PEDESTAL", "BIASSEC",
+        "TRIMSEC",  "DATASEC",  "BLANK",    "DATAMIN",  "DATAMAX",  "CBLACK",   "CWHITE",
+        "SATURATE", "RDNOISE",  "EGAIN",    "SWCREATE", "SWMODIFY", "EXPOSURE"}) {
     header.remove(stale);
   }
   const auto& photometric = group.subs[group.photometric_reference];
@@ -114,7 +115,8 @@ Header result_header(const Header& reference, const GroupState& group, const Ses
   header.set("IMAGETYP", "Light Frame");
   header.set("OBJECT", std::string_view(group.object));
   if (!group.filter.empty()) header.set("FILTER", std::string_view(group.filter));
-  header.set("EXPTIME", photometric.info->exposure_s.value_or(0.0), "[s] of the sub that sets the scale");
+  header.set("EXPTIME", photometric.info->exposure_s.value_or(0.0),
+             "[s] of the sub that sets the scale");
   header.set("EXPTOTAL", total, "[s] sum over the subs that were combined");
   header.set("NCOMBINE", kept, "subs combined");
   if (unit == PixelUnit::electron) header.set("EGAIN", 1.0, "[e-/unit] pixels are electrons");
@@ -123,7 +125,8 @@ Header result_header(const Header& reference, const GroupState& group, const Ses
   header.set("CFREJECT", stack::to_string(options.combine.rule), "rejection rule");
   header.set("CFWEIGHT", stack::to_string(options.weighting), "weights");
   for (const auto& master : record.masters) {
-    header.history(fmt::format("master {} of {} frames: {}", master.kind, master.frames, master.path));
+    header.history(
+        fmt::format("master {} of {} frames: {}", master.kind, master.frames, master.path));
   }
   header.history(fmt::format("{} of {} subs registered and combined", kept, group.subs.size()));
   return header;
@@ -132,7 +135,8 @@ Header result_header(const Header& reference, const GroupState& group, const Ses
 fits::Table stars_table(const StarList& stars) {
   fits::Table table;
   table.name = "STARS";
-  const auto add = [&](const char* name, const char* unit, double Star::*member, double shift = 0.0) {
+  const auto add = [&](const char* name, const char* unit, double Star::*member,
+                       double shift = 0.0) {
     std::vector<double> values;
     for (const auto& star : stars) values.push_back(star.*member + shift);
     table.columns.push_back({name, unit, std::move(values)});
@@ -176,12 +180,18 @@ fits::Table subs_table(const SessionRecord& record, int result) {
     weight.push_back(s.weight.value_or(none));
     residual.push_back(s.residual_px.value_or(none));
   }
-  table.columns = {{"PATH", "", path},          {"KEPT", "", kept},
-                   {"REASON", "", reason},      {"START", "", start},
-                   {"EXPOSURE", "s", exposure}, {"FWHM", "pix", fwhm},
-                   {"ELLIPTICITY", "", ellipticity}, {"SKY", "", sky},
-                   {"NOISE", "", noise},        {"TRANSPARENCY", "", transparency},
-                   {"WEIGHT", "", weight},      {"RESIDUAL", "pix", residual}};
+  table.columns = {{"PATH", "", path},
+                   {"KEPT", "", kept},
+                   {"REASON", "", reason},
+                   {"START", "", start},
+                   {"EXPOSURE", "s", exposure},
+                   {"FWHM", "pix", fwhm},
+                   {"ELLIPTICITY", "", ellipticity},
+                   {"SKY", "", sky},
+                   {"NOISE", "", noise},
+                   {"TRANSPARENCY", "", transparency},
+                   {"WEIGHT", "", weight},
+                   {"RESIDUAL", "pix", residual}};
   return table;
 }
 

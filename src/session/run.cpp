@@ -50,13 +50,15 @@ class Run {
  private:
   void take_stock_and_pair() {
     const StageClock clock(record_.timings, "survey");
-    inventory_ = take_stock(options_.session, options_.out, options_.supplied, options_.threads, watch_);
+    inventory_ =
+        take_stock(options_.session, options_.out, options_.supplied, options_.threads, watch_);
     check_mosaics(inventory_);
     name_unnamed_objects();
     pairing_ = pair_frames(inventory_, options_.tolerances);
     record_.left_out = inventory_.left_out;
     record_.warnings = inventory_.warnings;
-    record_.warnings.insert(record_.warnings.end(), pairing_.warnings.begin(), pairing_.warnings.end());
+    record_.warnings.insert(record_.warnings.end(), pairing_.warnings.begin(),
+                            pairing_.warnings.end());
     watch_.report("survey", inventory_.frames.size(), inventory_.frames.size());
     if (pairing_.groups.empty()) {
       keeper_.save(record_);
@@ -69,9 +71,14 @@ class Run {
 
   // A result needs a name: the folder's, where the headers have none.
   void name_unnamed_objects() {
-    std::string folder = std::filesystem::absolute(options_.session).lexically_normal().filename().string();
+    std::string folder =
+        std::filesystem::absolute(options_.session).lexically_normal().filename().string();
     if (folder.empty()) {
-      folder = std::filesystem::absolute(options_.session).lexically_normal().parent_path().filename().string();
+      folder = std::filesystem::absolute(options_.session)
+                   .lexically_normal()
+                   .parent_path()
+                   .filename()
+                   .string();
     }
     for (auto& frame : inventory_.frames) {
       if (frame.info.object.empty()) frame.info.object = folder;
@@ -135,7 +142,8 @@ class Run {
     store_->release();
   }
 
-  // Star lists of hundreds of subs are not small; only the reference's is needed again, for other filters.
+  // Star lists of hundreds of subs are not small; only the reference's is needed again, for other
+  // filters.
   static void forget_stars(GroupState& group, const SubState& reference) {
     for (auto& sub : group.subs) {
       if (&sub == &reference) continue;
@@ -219,7 +227,8 @@ class Run {
   }
 
   void make_result(GroupState& group, const SubState& reference) {
-    const bool any = std::any_of(group.subs.begin(), group.subs.end(), [](const SubState& s) { return s.kept; });
+    const bool any =
+        std::any_of(group.subs.begin(), group.subs.end(), [](const SubState& s) { return s.kept; });
     if (!any) {
       give_up(group, "no sub could be kept");
       return;
@@ -229,8 +238,9 @@ class Run {
     const int result = static_cast<int>(record_.results.size());
     add_result_row(group);
     record_subs(group, result, store_.get(), record_);
-    CombineContext context{options_, record_, watch_, unique_name(group), &reference,
-                           calibration_sets(group), false, &inventory_};
+    CombineContext context{
+        options_, record_,    watch_, unique_name(group), &reference, calibration_sets(group),
+        false,    &inventory_};
     forget_stars(group, reference);
     combine_group(group, context, result);
     warn_about_undithered(group);
@@ -256,9 +266,10 @@ class Run {
     if (kept >= 3 && spread < 1.0) {
       record_.warnings.push_back(
           {"no-dither",
-           fmt::format("the sky hardly moved on the sensor ({:.1f} px): hot pixels and the masters' noise "
-                       "stay in the result; shift the pointing by 5 to 20 px between subs",
-                       spread),
+           fmt::format(
+               "the sky hardly moved on the sensor ({:.1f} px): hot pixels and the masters' noise "
+               "stay in the result; shift the pointing by 5 to 20 px between subs",
+               spread),
            {}});
     }
   }

@@ -17,7 +17,8 @@ void write_frame(const sim::Simulator& simulator, const sim::FramePlan& frame, c
   const auto codes = simulator.render(frame, threads);
   const fs::path path = out / frame.path;
   fits::FileWriter writer(path);
-  const int hdu = writer.add_image({"", codes.size(), 1, fits::SampleType::uint16}, simulator.header(frame));
+  const int hdu =
+      writer.add_image({"", codes.size(), 1, fits::SampleType::uint16}, simulator.header(frame));
   writer.write_rows(hdu, 0, 0, codes.cview());
   writer.commit();
 }
@@ -31,7 +32,8 @@ void write_truth_tables(const sim::Simulator& simulator, const fs::path& path) {
   const auto dark = simulator.dark_rate();
   Header dark_header;
   dark_header.set("BUNIT", "electron/s");
-  const int rate = writer.add_image({"DARKRATE", dark.size(), 1, fits::SampleType::float32}, dark_header);
+  const int rate =
+      writer.add_image({"DARKRATE", dark.size(), 1, fits::SampleType::float32}, dark_header);
   writer.write_rows(response, 0, 0, flat);
   writer.write_rows(rate, 0, 0, dark);
   fits::Table stars;
@@ -44,14 +46,16 @@ void write_truth_tables(const sim::Simulator& simulator, const fs::path& path) {
     flux.push_back(star.flux_e_per_s);
     cluster.push_back(star.cluster ? 1 : 0);
   }
-  stars.columns = {{"X", "pix", x}, {"Y", "pix", y}, {"FLUX", "electron/s", flux}, {"CLUSTER", "", cluster}};
+  stars.columns = {
+      {"X", "pix", x}, {"Y", "pix", y}, {"FLUX", "electron/s", flux}, {"CLUSTER", "", cluster}};
   writer.add_table(stars);
   writer.commit();
 }
 
 }  // namespace
 
-std::size_t simulate_session(const fs::path& scene_path, const fs::path& out, Threads threads, const Watch& watch) {
+std::size_t simulate_session(const fs::path& scene_path, const fs::path& out, Threads threads,
+                             const Watch& watch) {
   const auto text = fits::read_text(scene_path);
   const sim::Simulator simulator(sim::parse_scene(text, scene_path.stem().string()));
   for (const auto& frame : simulator.frames()) fits::make_folder((out / frame.path).parent_path());

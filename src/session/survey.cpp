@@ -47,15 +47,16 @@ ordered_json frame_json(const FrameEntry& frame) {
 
 std::string group_text(const Survey& survey, const LightGroup& group) {
   const auto& first = survey.inventory.frames[group.lights.front()].info;
-  std::string text = fmt::format("{}{}{}: {} lights", group.object.empty() ? "(no object)" : group.object,
-                                 group.filter.empty() ? "" : ", ", group.filter, group.lights.size());
+  std::string text =
+      fmt::format("{}{}{}: {} lights", group.object.empty() ? "(no object)" : group.object,
+                  group.filter.empty() ? "" : ", ", group.filter, group.lights.size());
   double total = 0.0;
   for (const auto light : group.lights) {
     total += survey.inventory.frames[light].info.exposure_s.value_or(0.0);
   }
-  text += fmt::format(", {:.1f} min in all, {} x {} px{}\n", total / 60.0, first.size.width,
-                      first.size.height,
-                      first.cfa == CfaPattern::none ? "" : fmt::format(", mosaic {}", to_string(first.cfa)));
+  text += fmt::format(
+      ", {:.1f} min in all, {} x {} px{}\n", total / 60.0, first.size.width, first.size.height,
+      first.cfa == CfaPattern::none ? "" : fmt::format(", mosaic {}", to_string(first.cfa)));
   std::map<std::string, int> plans;
   for (const auto light : group.lights) {
     const auto& plan = survey.pairing.lights[light];
@@ -70,8 +71,9 @@ std::string group_text(const Survey& survey, const LightGroup& group) {
 
 }  // namespace
 
-Survey survey_session(const std::filesystem::path& session, const std::vector<SuppliedCard>& supplied,
-                      const MatchTolerances& tolerances, Threads threads, const Watch& watch) {
+Survey survey_session(const std::filesystem::path& session,
+                      const std::vector<SuppliedCard>& supplied, const MatchTolerances& tolerances,
+                      Threads threads, const Watch& watch) {
   Survey survey;
   survey.inventory = take_stock(session, {}, supplied, threads, watch);
   survey.pairing = pair_frames(survey.inventory, tolerances);
@@ -86,11 +88,12 @@ std::string survey_json(const Survey& survey) {
   for (const auto& set : survey.pairing.sets) {
     auto files = ordered_json::array();
     for (const auto f : set.frames) files.push_back(survey.inventory.frames[f].name);
-    json["sets"].push_back({{"label", set.label},
-                            {"kind", to_string(set.kind)},
-                            {"subtract", set.subtract ? ordered_json(survey.pairing.sets[*set.subtract].label)
-                                                      : ordered_json(nullptr)},
-                            {"files", files}});
+    json["sets"].push_back(
+        {{"label", set.label},
+         {"kind", to_string(set.kind)},
+         {"subtract", set.subtract ? ordered_json(survey.pairing.sets[*set.subtract].label)
+                                   : ordered_json(nullptr)},
+         {"files", files}});
   }
   json["groups"] = ordered_json::array();
   for (const auto& group : survey.pairing.groups) {
@@ -106,7 +109,8 @@ std::string survey_json(const Survey& survey) {
                         {"dark_scale", plan.dark_scale},
                         {"flat", label(plan.flat)}});
     }
-    json["groups"].push_back({{"object", group.object}, {"filter", group.filter}, {"lights", lights}});
+    json["groups"].push_back(
+        {{"object", group.object}, {"filter", group.filter}, {"lights", lights}});
   }
   auto warnings = survey.inventory.warnings;
   warnings.insert(warnings.end(), survey.pairing.warnings.begin(), survey.pairing.warnings.end());
@@ -122,9 +126,10 @@ std::string survey_text(const Survey& survey) {
   text += "calibration frames:\n";
   for (const auto& set : survey.pairing.sets) {
     const auto& info = survey.inventory.frames[set.frames.front()].info;
-    text += fmt::format("  {:4d} {:<24} {:>9} {:>8}{}\n", set.frames.size(), set.label,
-                        or_dash(info.exposure_s, "s"), or_dash(info.sensor_temperature_c(), "C"),
-                        set.kind == FrameKind::flat ? "  subtract " + set_name(survey, set.subtract) : "");
+    text += fmt::format(
+        "  {:4d} {:<24} {:>9} {:>8}{}\n", set.frames.size(), set.label,
+        or_dash(info.exposure_s, "s"), or_dash(info.sensor_temperature_c(), "C"),
+        set.kind == FrameKind::flat ? "  subtract " + set_name(survey, set.subtract) : "");
   }
   if (survey.pairing.sets.empty()) text += "  none\n";
   return text;

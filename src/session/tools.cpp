@@ -25,14 +25,16 @@ MasterOutcome make_master(const MasterJob& job, const Watch& watch) {
   std::vector<const PixelSource*> sources;
   FrameInfo first;
   for (const auto& path : job.files) {
-    if (!fs::exists(path)) throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
+    if (!fs::exists(path))
+      throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
     try {
       auto file = fits::ImageFile::open(path);
       const auto info = interpret_with_supplied(*file, job.supplied);
       if (files.empty()) {
         first = info;
       } else if (file->size() != files.front()->size()) {
-        outcome.left_out.push_back({path.string(), "differs in size from the first frame", "give frames of one size"});
+        outcome.left_out.push_back(
+            {path.string(), "differs in size from the first frame", "give frames of one size"});
         continue;
       }
       sources.push_back(file.get());
@@ -42,7 +44,8 @@ MasterOutcome make_master(const MasterJob& job, const Watch& watch) {
     }
   }
   if (sources.empty()) {
-    throw Error(ErrorKind::not_enough_data, "", "none of the frames could be used", "check the files");
+    throw Error(ErrorKind::not_enough_data, "", "none of the frames could be used",
+                "check the files");
   }
   auto options = job.options;
   options.kind = job.kind;
@@ -83,14 +86,15 @@ LoadedMasters load_masters(const CalibrateJob& job) {
   return masters;
 }
 
-pipeline::Calibration calibration_for(const FrameInfo& info, Size size, const LoadedMasters& masters,
-                                      const CalibrateJob& job) {
+pipeline::Calibration calibration_for(const FrameInfo& info, Size size,
+                                      const LoadedMasters& masters, const CalibrateJob& job) {
   pipeline::CalibrationInputs in;
   in.frame = size;
   in.dark = masters.dark ? &*masters.dark : nullptr;
   in.bias = masters.bias && !masters.dark ? &*masters.bias : nullptr;
   in.flat = masters.flat ? &*masters.flat : nullptr;
-  in.constant_subtract = in.dark == nullptr && in.bias == nullptr ? -info.pedestal_adu.value_or(0.0) : 0.0;
+  in.constant_subtract =
+      in.dark == nullptr && in.bias == nullptr ? -info.pedestal_adu.value_or(0.0) : 0.0;
   in.gain_e_per_adu = job.gain_e_per_adu.value_or(info.gain_e_per_adu.value_or(0.0));
   in.saturation_adu = job.saturation_adu.value_or(info.saturation_adu.value_or(65535.0));
   in.frame_noise_adu = masters.dark ? masters.dark->frame_noise_adu
@@ -111,7 +115,8 @@ void write_calibrated(const fits::ImageFile& file, const pipeline::Calibration& 
   Header header = file.header();
   header.remove("PEDESTAL");
   header.set("BUNIT", to_string(calibration.unit));
-  if (calibration.unit == PixelUnit::electron) header.set("EGAIN", 1.0, "[e-/unit] pixels are electrons");
+  if (calibration.unit == PixelUnit::electron)
+    header.set("EGAIN", 1.0, "[e-/unit] pixels are electrons");
   header.set("CALSTAT", calibration.multiply.empty() ? "D" : "DF", "dark and flat applied");
   header.set(program_keyword, version(), "version of the program that wrote this");
   fits::FileWriter writer(out);
@@ -120,10 +125,12 @@ void write_calibrated(const fits::ImageFile& file, const pipeline::Calibration& 
   const int values_hdu = writer.add_image({"", size, planes, fits::SampleType::float32}, header);
   Header uncert;
   uncert.set("UTYPE", "StdDevUncertainty", "as astropy's CCDData understands it");
-  const int error_hdu = writer.add_image({"UNCERT", size, planes, fits::SampleType::float32}, uncert);
+  const int error_hdu =
+      writer.add_image({"UNCERT", size, planes, fits::SampleType::float32}, uncert);
   const int mask_hdu = writer.add_image({"MASK", size, planes, fits::SampleType::uint8}, {});
   const double units = calibration.electrons_per_unit();
-  const double noise = frame_noise_adu * (calibration.unit == PixelUnit::electron ? calibration.gain_e_per_adu : 1.0);
+  const double noise = frame_noise_adu *
+                       (calibration.unit == PixelUnit::electron ? calibration.gain_e_per_adu : 1.0);
   for (int p = 0; p < planes; ++p) {
     for (int y0 = 0; y0 < size.height; y0 += strip) {
       const Rect band{0, y0, size.width, std::min(y0 + strip, size.height)};
@@ -152,7 +159,8 @@ void write_calibrated(const fits::ImageFile& file, const pipeline::Calibration& 
 
 fs::path output_name(const fs::path& in, const fs::path& folder, const char* suffix) {
   std::string stem = in.filename().string();
-  for (const std::string_view ending : {".gz", ".fz", ".fits", ".fit", ".fts", ".FITS", ".FIT", ".FTS"}) {
+  for (const std::string_view ending :
+       {".gz", ".fz", ".fits", ".fit", ".fts", ".FITS", ".FIT", ".FTS"}) {
     if (stem.ends_with(ending)) stem.resize(stem.size() - ending.size());
   }
   return folder / (stem + suffix);
@@ -169,12 +177,14 @@ std::vector<FileOutcome> calibrate_files(const CalibrateJob& job, const Watch& w
   std::size_t done = 0;
   for (const auto& path : job.files) {
     watch.check();
-    if (!fs::exists(path)) throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
+    if (!fs::exists(path))
+      throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
     FileOutcome outcome{path.string(), "", ""};
     try {
       const auto file = fits::ImageFile::open(path);
       const auto info = interpret_with_supplied(*file, job.supplied);
-      const bool same = calibration && calibrated_like.size == info.size && calibrated_like.cfa == info.cfa &&
+      const bool same = calibration && calibrated_like.size == info.size &&
+                        calibrated_like.cfa == info.cfa &&
                         calibrated_like.gain_e_per_adu == info.gain_e_per_adu &&
                         calibrated_like.pedestal_adu == info.pedestal_adu;
       if (!same) calibration = calibration_for(info, file->size(), masters, job);
@@ -213,7 +223,8 @@ std::vector<std::string> read_name_list(const fs::path& path) {
 }
 
 void render_file(const RenderJob& job) {
-  if (!fs::exists(job.in)) throw Error(ErrorKind::input, job.in.string(), "does not exist", "check the name");
+  if (!fs::exists(job.in))
+    throw Error(ErrorKind::input, job.in.string(), "does not exist", "check the name");
   const auto file = fits::ImageFile::open(job.in);
   Image image(file->size(), file->planes());
   for (int p = 0; p < file->planes(); ++p) file->fill(p, whole(file->size()), image.plane(p));
@@ -228,7 +239,8 @@ void render_file(const RenderJob& job) {
 
 std::vector<VerifiedFile> verify_files(const Paths& files, Threads threads) {
   for (const auto& path : files) {
-    if (!fs::exists(path)) throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
+    if (!fs::exists(path))
+      throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
   }
   std::vector<VerifiedFile> results(files.size());
   parallel_for(threads, files.size(), [&](std::size_t i) {
@@ -239,8 +251,9 @@ std::vector<VerifiedFile> verify_files(const Paths& files, Threads threads) {
         using Verdict = fits::ChecksumReport::Verdict;
         const bool wrong = hdu.data == Verdict::wrong || hdu.whole == Verdict::wrong;
         if (wrong) {
-          result.detail += fmt::format("{}checksum of unit {}{} is wrong", result.detail.empty() ? "" : ", ",
-                                       hdu.hdu, hdu.name.empty() ? "" : " (" + hdu.name + ")");
+          result.detail +=
+              fmt::format("{}checksum of unit {}{} is wrong", result.detail.empty() ? "" : ", ",
+                          hdu.hdu, hdu.name.empty() ? "" : " (" + hdu.name + ")");
         }
         result.checksums_wrong = result.checksums_wrong || wrong;
         result.checksums_absent = result.checksums_absent || hdu.data == Verdict::absent;
@@ -256,7 +269,8 @@ std::vector<VerifiedFile> verify_files(const Paths& files, Threads threads) {
       }
       result.readable = true;
       if (const auto by = file->header().text(program_keyword)) {
-        result.detail += fmt::format("{}written by coldframe {}", result.detail.empty() ? "" : ", ", *by);
+        result.detail +=
+            fmt::format("{}written by coldframe {}", result.detail.empty() ? "" : ", ", *by);
       }
     } catch (const Error& error) {
       result.readable = false;

@@ -7,12 +7,14 @@
 namespace coldframe::align {
 namespace {
 
-// `common` stars shifted (or turned) with 0.5 px errors, the rest by chance; a cluster in the middle.
+// `common` stars shifted (or turned) with 0.5 px errors, the rest by chance; a cluster in the
+// middle.
 struct Pair {
   StarList sub, reference;
 };
 
-Pair poor_lists(unsigned seed, int common, int chance, bool turned, double shift_x, double shift_y) {
+Pair poor_lists(unsigned seed, int common, int chance, bool turned, double shift_x,
+                double shift_y) {
   RandomStream random(seed, 11, 0);
   Pair pair;
   const auto add = [](StarList& list, double x, double y) {

@@ -33,10 +33,11 @@ TEST_CASE("Samples and their statistics are left for the check from outside") {
     auto copy = values;
     CHECK(loose.kept <= values.size());
     CHECK(robust.kept <= values.size());
-    text += fmt::format("{} {} {} {} {} {} {} {} {} {} {} {} {}", mean(values), standard_deviation(values),
-                        median(values), median_absolute_deviation(values), biweight_location(values),
-                        biweight_scale(values), quantile_in_place(copy, 0.31), loose.kept, loose.mean, loose.sd,
-                        robust.kept, robust.mean, robust.median);
+    text += fmt::format("{} {} {} {} {} {} {} {} {} {} {} {} {}", mean(values),
+                        standard_deviation(values), median(values),
+                        median_absolute_deviation(values), biweight_location(values),
+                        biweight_scale(values), quantile_in_place(copy, 0.31), loose.kept,
+                        loose.mean, loose.sd, robust.kept, robust.mean, robust.median);
     for (const double v : values) text += fmt::format(" {}", v);
     text += "\n";
   }

@@ -80,8 +80,9 @@ struct SmallSession {
       const double c = std::cos(angle);
       const double s = std::sin(angle);
       const double shift = i % 3 == 2 ? 1.0 : 0.0;
-      sub.transform = Transform::affine(c, -s, 3.3 * static_cast<double>(i) + shift * (frame.width - 1), s, c,
-                                        -2.1 * static_cast<double>(i) + shift * (frame.height - 1));
+      sub.transform =
+          Transform::affine(c, -s, 3.3 * static_cast<double>(i) + shift * (frame.width - 1), s, c,
+                            -2.1 * static_cast<double>(i) + shift * (frame.height - 1));
       sub.scale = 1.0 + 0.05 * static_cast<double>(i);
       sub.weights.assign(static_cast<std::size_t>(planes), 1.0 / static_cast<double>(count));
       sub.exposure_s = 60.0;
@@ -97,7 +98,8 @@ struct Collected {
   CombineTotals totals;
 };
 
-Collected combine_all(const SmallSession& session, int planes, int strip_rows, int columns, int threads) {
+Collected combine_all(const SmallSession& session, int planes, int strip_rows, int columns,
+                      int threads) {
   CombineSettings settings;
   settings.canvas = SmallSession::frame;
   settings.planes = planes;
@@ -110,21 +112,23 @@ Collected combine_all(const SmallSession& session, int planes, int strip_rows, i
     out.mean.emplace_back(settings.canvas);
     out.uncertainty.emplace_back(settings.canvas);
   }
-  out.totals = combine_subs(session.subs, settings, plan, Threads{threads}, {}, [&](const ResultStrip& strip) {
-    const auto p = static_cast<std::size_t>(strip.plane);
-    for (int y = 0; y < strip.mean.height(); ++y) {
-      for (int x = 0; x < strip.mean.width(); ++x) {
-        out.mean[p](x, strip.y0 + y) = strip.mean(x, y);
-        out.uncertainty[p](x, strip.y0 + y) = strip.uncertainty(x, y);
-      }
-    }
-  });
+  out.totals = combine_subs(session.subs, settings, plan, Threads{threads}, {},
+                            [&](const ResultStrip& strip) {
+                              const auto p = static_cast<std::size_t>(strip.plane);
+                              for (int y = 0; y < strip.mean.height(); ++y) {
+                                for (int x = 0; x < strip.mean.width(); ++x) {
+                                  out.mean[p](x, strip.y0 + y) = strip.mean(x, y);
+                                  out.uncertainty[p](x, strip.y0 + y) = strip.uncertainty(x, y);
+                                }
+                              }
+                            });
   return out;
 }
 
 bool same_bits(const Grid<float>& a, const Grid<float>& b) {
   for (int y = 0; y < a.height(); ++y) {
-    if (std::memcmp(a.row(y).data(), b.row(y).data(), a.row(y).size() * sizeof(float)) != 0) return false;
+    if (std::memcmp(a.row(y).data(), b.row(y).data(), a.row(y).size() * sizeof(float)) != 0)
+      return false;
   }
   return true;
 }
@@ -137,8 +141,10 @@ TEST_CASE("The combine pass gives the same bits for any threads and any tiles") 
     struct Way {
       int rows, columns, threads;
     };
-    for (const Way way : {Way{64, 0, 2}, Way{32, 0, 3}, Way{96, 0, 8}, Way{32, 64, 2}, Way{160, 96, 3}}) {
-      INFO(to_string(cfa) << " rows " << way.rows << " columns " << way.columns << " threads " << way.threads);
+    for (const Way way :
+         {Way{64, 0, 2}, Way{32, 0, 3}, Way{96, 0, 8}, Way{32, 64, 2}, Way{160, 96, 3}}) {
+      INFO(to_string(cfa) << " rows " << way.rows << " columns " << way.columns << " threads "
+                          << way.threads);
       const auto got = combine_all(session, planes, way.rows, way.columns, way.threads);
       for (std::size_t p = 0; p < got.mean.size(); ++p) {
         CHECK(same_bits(got.mean[p], expected.mean[p]));
@@ -170,7 +176,8 @@ TEST_CASE("Hot pixels of single subs do not reach the result, and UNCERT tells i
 }
 
 TEST_CASE("UNCERT is the scatter of the written pixels, whatever the sub-pixel shift") {
-  // One mono session without dithers, one with shifts of half a pixel: independent frames of known noise.
+  // One mono session without dithers, one with shifts of half a pixel: independent frames of known
+  // noise.
   for (const double shift : {0.0, 0.5, 0.25}) {
     SmallSession session(7);
     for (std::size_t i = 0; i < session.subs.size(); ++i) {
@@ -251,7 +258,8 @@ TEST_CASE("Calibrated pixels do not depend on how a frame is divided") {
   calibration.subtract = Grid<float>(size, 100.0F);
   calibration.multiply = noisy_frame(size, 5, 1.0, 0.02);
   calibration.defects = Mask(size);
-  for (int k = 0; k < 40; ++k) calibration.defects((k * 37) % 120, (k * 53) % 90) = mask_bit::defect;
+  for (int k = 0; k < 40; ++k)
+    calibration.defects((k * 37) % 120, (k * 53) % 90) = mask_bit::defect;
   for (const auto cfa : {CfaPattern::none, CfaPattern::bggr}) {
     calibration.cfa = cfa;
     Grid<float> all(size);
@@ -300,7 +308,9 @@ TEST_CASE("A trail in one preview of several is found at its place on the canvas
   const auto trails = search_trails(previews, canvas, {}, Threads{2}, {});
   for (std::size_t i = 0; i < trails.size(); ++i) {
     INFO("sub " << i);
-    for (const auto& t : trails[i]) UNSCOPED_INFO(t.x1 << "," << t.y1 << " " << t.x2 << "," << t.y2 << " " << t.significance << " w " << t.width_px);
+    for (const auto& t : trails[i])
+      UNSCOPED_INFO(t.x1 << "," << t.y1 << " " << t.x2 << "," << t.y2 << " " << t.significance
+                         << " w " << t.width_px);
     REQUIRE(trails[i].size() == (i == 3 ? 1U : 0U));
   }
   const auto& t = trails[3].front();
@@ -322,7 +332,8 @@ TEST_CASE("What sky and flat leave is no trail, a faint true one beside it is") 
     subs[i].preview = noisy_frame(size, static_cast<unsigned>(i + 40), 0.0, 1.0);
     subs[i].preview_mask = Mask(size);
   }
-  // Sub 1: a steep slope and ripples of the sky. Sub 4: the same with a line of 0.9 noise over 3 px.
+  // Sub 1: a steep slope and ripples of the sky. Sub 4: the same with a line of 0.9 noise over 3
+  // px.
   for (const std::size_t i : {1U, 4U}) {
     for (int y = 0; y < size.height; ++y) {
       for (int x = 0; x < size.width; ++x) {

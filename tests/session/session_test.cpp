@@ -339,7 +339,8 @@ TEST_CASE("Sound subs stay; smeared, clouded and blurred ones go with the right 
   CHECK(group.state.subs[4].scale.scale == Approx(1.0 / 0.3).epsilon(0.02));
 }
 
-TEST_CASE("Half a night out of focus or drawn out does not set the standard, a slow change stays whole") {
+TEST_CASE(
+    "Half a night out of focus or drawn out does not set the standard, a slow change stays whole") {
   Group group;
   for (std::size_t i = 0; i < 8; ++i) {
     auto& q = group.state.subs[i].measured.quality;

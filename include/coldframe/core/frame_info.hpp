@@ -36,14 +36,14 @@ struct FrameInfo {
   std::string filter;
   std::string object;
   std::string pier_side;
-  std::string start_text;          ///< DATE-OBS as ISO text (date and time joined), UTC
-  std::optional<double> start_s;   ///< the same in seconds since 1970-01-01 UTC
+  std::string start_text;         ///< DATE-OBS as ISO text (date and time joined), UTC
+  std::optional<double> start_s;  ///< the same in seconds since 1970-01-01 UTC
   std::optional<double> exposure_s;
   std::optional<double> temperature_c;      ///< sensor, measured
   std::optional<double> set_temperature_c;  ///< sensor, wanted
   std::optional<double> gain_setting;       ///< GAIN: driver's number, never e/ADU
   std::optional<double> offset_setting;
-  std::optional<double> gain_e_per_adu;     ///< EGAIN and its like
+  std::optional<double> gain_e_per_adu;  ///< EGAIN and its like
   std::optional<double> read_noise_e;
   std::optional<double> saturation_adu;
   /// PEDESTAL: calibrated value = stored + pedestal (as the card's comment has it).
@@ -52,8 +52,8 @@ struct FrameInfo {
   int binning_y = 1;
   CfaPattern cfa = CfaPattern::none;  ///< offsets and row order already applied
   std::optional<double> focal_length_mm;
-  std::optional<double> pixel_size_um;      ///< as recorded, binning included when the header has it so
-  std::optional<double> ra_deg;             ///< J2000, of the pointing
+  std::optional<double> pixel_size_um;  ///< as recorded, binning included when the header has it so
+  std::optional<double> ra_deg;         ///< J2000, of the pointing
   std::optional<double> dec_deg;
   std::optional<double> site_latitude_deg;
   std::optional<double> site_longitude_deg;  ///< east positive

@@ -29,9 +29,12 @@ class PlaneView {
   }
   /// Read-only view of a writable one.
   template <typename U>
-    requires(std::is_same_v<const U, T> && !std::is_const_v<U>)
-  PlaneView(const PlaneView<U>& other) noexcept  // NOLINT(google-explicit-constructor)
-      : data_(other.data()), width_(other.width()), height_(other.height()), pitch_(other.pitch()) {}
+  requires(std::is_same_v<const U, T> && !std::is_const_v<U>) PlaneView(const PlaneView<U>& other)
+  noexcept  // NOLINT(google-explicit-constructor)
+      : data_(other.data()),
+        width_(other.width()),
+        height_(other.height()),
+        pitch_(other.pitch()) {}
 
   [[nodiscard]] T* data() const noexcept { return data_; }
   [[nodiscard]] int width() const noexcept { return width_; }
@@ -81,7 +84,9 @@ class Grid {
  public:
   Grid() = default;
   Grid(int width, int height)
-      : width_(width), height_(height), pitch_(padded(width)),
+      : width_(width),
+        height_(height),
+        pitch_(padded(width)),
         data_(static_cast<T*>(detail::allocate_aligned(
             detail::checked_bytes(width, height, static_cast<std::size_t>(pitch_), sizeof(T))))) {}
   Grid(int width, int height, T value) : Grid(width, height) { fill(value); }
@@ -118,7 +123,8 @@ class Grid {
 
  private:
   static std::ptrdiff_t padded(int width) noexcept {
-    constexpr std::size_t step = detail::alignment / sizeof(T) > 0 ? detail::alignment / sizeof(T) : 1;
+    constexpr std::size_t step =
+        detail::alignment / sizeof(T) > 0 ? detail::alignment / sizeof(T) : 1;
     const auto n = static_cast<std::size_t>(width > 0 ? width : 0);
     return static_cast<std::ptrdiff_t>((n + step - 1) / step * step);
   }
@@ -160,14 +166,16 @@ using Mask = Grid<std::uint8_t>;
 
 /// What can be wrong with a pixel (bits of `Mask` and of the FLAGS extension).
 namespace mask_bit {
-inline constexpr std::uint8_t defect = 1;       ///< hot, cold or unstable; value repaired from neighbours
+inline constexpr std::uint8_t defect =
+    1;  ///< hot, cold or unstable; value repaired from neighbours
 inline constexpr std::uint8_t saturated = 2;    ///< at or above the saturation level
 inline constexpr std::uint8_t cosmic_ray = 4;   ///< hit by a particle
 inline constexpr std::uint8_t trail = 8;        ///< crossed by a satellite, aircraft or meteor
 inline constexpr std::uint8_t outside = 16;     ///< no data here: beyond the frame's edge
 inline constexpr std::uint8_t not_finite = 32;  ///< the input held NaN, infinity or BLANK
 /// Bits that bar a sample from combining (a repaired defect is barred too).
-inline constexpr std::uint8_t unusable = defect | saturated | cosmic_ray | trail | outside | not_finite;
+inline constexpr std::uint8_t unusable =
+    defect | saturated | cosmic_ray | trail | outside | not_finite;
 }  // namespace mask_bit
 
 }  // namespace coldframe

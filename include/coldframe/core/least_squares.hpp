@@ -10,10 +10,10 @@
 namespace coldframe {
 
 enum class FitStatus {
-  converged,       ///< gradient or step below tolerance: the result is a minimum
-  iteration_limit, ///< still moving: usable with care
-  singular,        ///< the data do not fix all parameters: result not usable
-  not_finite       ///< a residual became NaN or infinite: result not usable
+  converged,        ///< gradient or step below tolerance: the result is a minimum
+  iteration_limit,  ///< still moving: usable with care
+  singular,         ///< the data do not fix all parameters: result not usable
+  not_finite        ///< a residual became NaN or infinite: result not usable
 };
 
 struct LevenbergMarquardtOptions {
@@ -35,14 +35,14 @@ struct FitReport {
 
 /// Residuals and, when `jacobian` is not empty, their derivatives row-major
 /// (residual i, parameter j at [i*n + j]).
-using ResidualFunction =
-    std::function<void(std::span<const double> parameters, std::span<double> residuals,
-                       std::span<double> jacobian)>;
+using ResidualFunction = std::function<void(
+    std::span<const double> parameters, std::span<double> residuals, std::span<double> jacobian)>;
 
 /// Levenberg-Marquardt with Marquardt scaling and gain-ratio damping (Nielsen
 /// 1999; Madsen, Nielsen & Tingleff 2004). `parameters` holds the start and
 /// receives the result. Reproduces the NIST StRD certified fits to 6 digits.
-[[nodiscard]] FitReport levenberg_marquardt(std::span<double> parameters, std::size_t residual_count,
+[[nodiscard]] FitReport levenberg_marquardt(std::span<double> parameters,
+                                            std::size_t residual_count,
                                             const ResidualFunction& function,
                                             const LevenbergMarquardtOptions& options = {});
 

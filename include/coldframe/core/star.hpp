@@ -21,10 +21,10 @@ enum class StarClass : std::uint8_t {
 struct Star {
   double x = 0.0;
   double y = 0.0;
-  double flux = 0.0;         ///< total light of the fitted profile
-  double peak = 0.0;         ///< highest pixel above the sky
-  double sky = 0.0;          ///< local sky level under the star
-  double fwhm_px = 0.0;      ///< geometric mean width as recorded (pixel response included)
+  double flux = 0.0;     ///< total light of the fitted profile
+  double peak = 0.0;     ///< highest pixel above the sky
+  double sky = 0.0;      ///< local sky level under the star
+  double fwhm_px = 0.0;  ///< geometric mean width as recorded (pixel response included)
   double fwhm_major_px = 0.0;
   double fwhm_minor_px = 0.0;
   double ellipticity = 0.0;  ///< 1 - minor/major
@@ -36,7 +36,7 @@ struct Star {
   double flux_error = 0.0;
   double fwhm_error_px = 0.0;
   double chi2_per_dof = 0.0;
-  bool fitted = false;       ///< false: moments only (fit not tried or not converged)
+  bool fitted = false;  ///< false: moments only (fit not tried or not converged)
   StarClass kind = StarClass::star;
 };
 

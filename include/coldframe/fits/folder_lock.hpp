@@ -24,8 +24,8 @@ class FolderLock {
 /// Makes a folder with its parents; Error(io) when that fails.
 void make_folder(const std::filesystem::path& folder);
 
-/// Removes temporaries that a killed run left in a folder of results and the folders in it. Only call
-/// under the folder's lock.
+/// Removes temporaries that a killed run left in a folder of results and the folders in it. Only
+/// call under the folder's lock.
 void remove_unfinished(const std::filesystem::path& folder);
 
 /// The bytes of a small file (scene, recipe, list). Error(input) when missing or unreadable

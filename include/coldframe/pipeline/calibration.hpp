@@ -16,9 +16,9 @@ namespace coldframe::pipeline {
 
 /// What a frame of one camera, exposure and filter is calibrated with.
 struct Calibration {
-  Grid<float> subtract;    ///< ADU; empty: constant_subtract
-  Grid<float> multiply;    ///< gain/flat; empty: constant_multiply
-  Mask defects;            ///< empty: none known
+  Grid<float> subtract;  ///< ADU; empty: constant_subtract
+  Grid<float> multiply;  ///< gain/flat; empty: constant_multiply
+  Mask defects;          ///< empty: none known
   float constant_subtract = 0.0F;
   float constant_multiply = 1.0F;
   float saturation_adu = 65535.0F;
@@ -43,10 +43,10 @@ struct CalibrationInputs {
   const sensor::Master* bias = nullptr;  ///< with `dark`: scale the dark's rate
   double dark_scale = 1.0;               ///< light exposure / dark exposure, used with `bias`
   const sensor::Master* flat = nullptr;
-  double constant_subtract = 0.0;        ///< offset when there is neither dark nor bias
+  double constant_subtract = 0.0;  ///< offset when there is neither dark nor bias
   double gain_e_per_adu = 0.0;
   double saturation_adu = 65535.0;
-  double frame_noise_adu = 0.0;          ///< of one dark pixel, for the defect limits
+  double frame_noise_adu = 0.0;  ///< of one dark pixel, for the defect limits
   CfaPattern cfa = CfaPattern::none;
 };
 [[nodiscard]] Calibration prepare_calibration(const CalibrationInputs& inputs, Threads threads);

@@ -1,6 +1,7 @@
 /// \file
 /// The second look: each output tile once. For every kept sub the needed source region is
-/// read, calibrated, (demosaiced,) resampled, normalised and masked; then samples are rejected and combined.
+/// read, calibrated, (demosaiced,) resampled, normalised and masked; then samples are rejected and
+/// combined.
 #pragma once
 
 #include <array>
@@ -23,13 +24,13 @@ namespace coldframe::pipeline {
 struct CombineSub {
   std::function<std::shared_ptr<const PixelSource>()> open;  ///< called from worker threads
   const Calibration* calibration = nullptr;
-  Transform transform;               ///< sub -> canvas
-  double scale = 1.0;                ///< canvas value = scale * value + surface
+  Transform transform;                      ///< sub -> canvas
+  double scale = 1.0;                       ///< canvas value = scale * value + surface
   std::vector<stack::SkySurface> surfaces;  ///< one per plane; empty: nothing is added
-  std::vector<double> weights;       ///< one per plane
+  std::vector<double> weights;              ///< one per plane
   double exposure_s = 0.0;
   const std::vector<ChannelSky>* sky = nullptr;  ///< measured noise, one per plane
-  std::vector<stack::Trail> trails;  ///< canvas coordinates
+  std::vector<stack::Trail> trails;              ///< canvas coordinates
 };
 
 struct CombineSettings {
@@ -37,9 +38,9 @@ struct CombineSettings {
   int planes = 1;
   align::ResampleOptions resample;
   stack::CombineOptions combine;
-  std::vector<double> sky_level;     ///< per plane, of the output scale
+  std::vector<double> sky_level;  ///< per plane, of the output scale
   sensor::Demosaic demosaic = sensor::Demosaic::own_lattice;
-  bool identity = false;             ///< subs lie on the canvas already: copy, do not resample
+  bool identity = false;  ///< subs lie on the canvas already: copy, do not resample
 };
 
 /// A finished strip of one plane.
@@ -66,7 +67,8 @@ struct CombineTotals {
 
 /// Variance of a resampled (and demosaiced) pixel over that of a raw one of the
 /// same plane, mean over sub-pixel phases; and the same for the sum over a large aperture.
-/// Found once by sending white noise through the real code. `noise`: sd of raw samples of each colour.
+/// Found once by sending white noise through the real code. `noise`: sd of raw samples of each
+/// colour.
 struct NoiseResponse {
   double pixel[3] = {1, 1, 1};
   double aperture[3] = {1, 1, 1};

@@ -30,7 +30,7 @@ struct SubMeasurement {
   Mask preview_mask;
   int preview_bin = 1;
   std::int64_t saturated = 0;
-  std::int64_t sharp = 0;       ///< detections narrower than a star
+  std::int64_t sharp = 0;  ///< detections narrower than a star
 };
 
 struct MeasureSettings {

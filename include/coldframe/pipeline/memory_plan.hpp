@@ -3,7 +3,8 @@
 ///
 /// The floor, in bytes, for frames of P pixels (C = 3 for a mosaic, else 1):
 ///   measuring: base + 300 KiB * N + resident + sets * 9 P + (24 mono, 30 mosaic) P
-///   combining: base + 300 KiB * N + resident + sets * 9 P + smallest strip (block_px rows of N subs)
+///   combining: base + 300 KiB * N + resident + sets * 9 P + smallest strip (block_px rows of N
+///   subs)
 /// where `sets` counts different sets of masters used at once. An order below the
 /// larger of the two is refused with that number.
 #pragma once

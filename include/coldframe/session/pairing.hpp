@@ -2,8 +2,8 @@
 /// Which calibration frames belong together and which lights they serve.
 ///
 /// Rules (design section 3): a dark must match camera, read-out mode, gain, offset, binning,
-/// exposure, temperature; a flat must match optics (filter, rotator angle, night or later), not gain.
-/// What a header does not tell cannot contradict.
+/// exposure, temperature; a flat must match optics (filter, rotator angle, night or later), not
+/// gain. What a header does not tell cannot contradict.
 #pragma once
 
 #include <optional>

@@ -1,5 +1,6 @@
 /// \file
-/// The session's record: what `session.json`, `subs.csv` and the report say. Schema 1 (design section 6).
+/// The session's record: what `session.json`, `subs.csv` and the report say. Schema 1 (design
+/// section 6).
 #pragma once
 
 #include <filesystem>
@@ -42,8 +43,8 @@ struct SubRecord {
   std::vector<int> masters;
   std::string night, start, filter, reason;
   bool kept = false;
-  std::optional<double> exposure_s, fwhm_px, fwhm_arcsec, ellipticity, position_angle_deg, sky_per_s,
-      noise_per_px, transparency, weight, residual_px, clipped_low, clipped_high;
+  std::optional<double> exposure_s, fwhm_px, fwhm_arcsec, ellipticity, position_angle_deg,
+      sky_per_s, noise_per_px, transparency, weight, residual_px, clipped_low, clipped_high;
   std::optional<int> stars, matched_stars;
   std::optional<Transform> transform;
   std::vector<stack::Trail> trails;  ///< in the sub's own pixels

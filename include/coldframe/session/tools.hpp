@@ -88,8 +88,8 @@ struct RegisterOutcome {
 };
 [[nodiscard]] RegisterOutcome register_files(const Paths& files, const std::string& reference,
                                              const std::filesystem::path& resample_into,
-                                             const align::ResampleOptions& options,
-                                             Threads threads, const Watch& watch);
+                                             const align::ResampleOptions& options, Threads threads,
+                                             const Watch& watch);
 [[nodiscard]] std::string transforms_json(const RegisterOutcome& outcome);
 
 void write_transforms(const RegisterOutcome& outcome, const std::filesystem::path& out);

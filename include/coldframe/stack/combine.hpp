@@ -29,11 +29,11 @@ enum class Rejection {
 
 struct CombineOptions {
   Rejection rule = Rejection::noise_model;
-  double kappa_low = 4.0;   ///< limits in standard deviations
+  double kappa_low = 4.0;  ///< limits in standard deviations
   double kappa_high = 4.0;
   int max_iterations = 5;
-  double esd_alpha = 0.05;          ///< significance of the ESD rule
-  double esd_max_fraction = 0.3;    ///< most samples it may cut
+  double esd_alpha = 0.05;        ///< significance of the ESD rule
+  double esd_max_fraction = 0.3;  ///< most samples it may cut
   /// Seeing term of the noise-model rule: a sample may differ from the centre by this share of
   /// the local signal (above the sky) because its star images are narrower or wider.
   double seeing_share = 0.25;
@@ -58,8 +58,8 @@ struct BlockCoefficients {
 /// absolute position of its pixel (0,0).
 struct TileSamples {
   Rect tile;
-  std::vector<PlaneView<const float>> values;            ///< one per sub
-  std::vector<PlaneView<const std::uint8_t>> masks;      ///< same count; mask_bit::unusable bars
+  std::vector<PlaneView<const float>> values;        ///< one per sub
+  std::vector<PlaneView<const std::uint8_t>> masks;  ///< same count; mask_bit::unusable bars
   /// [sub * blocks + block], blocks in row order over the blocks the tile touches.
   std::vector<BlockCoefficients> coefficients;
   [[nodiscard]] int block_columns() const noexcept;
@@ -70,12 +70,13 @@ struct TileSamples {
 /// except `mean`.
 struct TileResult {
   PlaneView<float> mean;
-  PlaneView<float> variance;         ///< of the mean, from the predicted variances of the survivors
-  PlaneView<float> weight_sum;       ///< sum of `exposure` of the surviving subs
-  PlaneView<float> scatter_variance; ///< sample variance of the survivors / count (an independent check)
+  PlaneView<float> variance;    ///< of the mean, from the predicted variances of the survivors
+  PlaneView<float> weight_sum;  ///< sum of `exposure` of the surviving subs
+  PlaneView<float>
+      scatter_variance;  ///< sample variance of the survivors / count (an independent check)
   PlaneView<std::uint16_t> clipped_low;
   PlaneView<std::uint16_t> clipped_high;
-  PlaneView<std::uint8_t> flags;     ///< 0 where a clean sample was used, else see `combine_tile`
+  PlaneView<std::uint8_t> flags;  ///< 0 where a clean sample was used, else see `combine_tile`
 };
 
 /// `exposure` has one entry per sub (seconds, or 1). `clipped_per_sub`, when

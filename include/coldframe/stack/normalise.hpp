@@ -19,18 +19,18 @@ struct FluxPair {
 };
 
 struct ScaleEstimate {
-  bool usable = false;      ///< false: fewer than 3 pairs, scale is 1
-  double scale = 1.0;       ///< reference = scale * sub
+  bool usable = false;  ///< false: fewer than 3 pairs, scale is 1
+  double scale = 1.0;   ///< reference = scale * sub
   double error = 0.0;
-  std::size_t pairs = 0;    ///< survivors
+  std::size_t pairs = 0;  ///< survivors
 };
 /// Robust weighted mean of ln(reference/sub), outliers (variables, blends) left out.
 [[nodiscard]] ScaleEstimate estimate_scale(std::span<const FluxPair> pairs);
 
 /// Sky of both frames at one position of the reference's grid.
 struct SkyPair {
-  Point position;          ///< reference grid
-  double sub = 0.0;        ///< already multiplied by the scale
+  Point position;    ///< reference grid
+  double sub = 0.0;  ///< already multiplied by the scale
   double reference = 0.0;
   double weight = 1.0;
 };
