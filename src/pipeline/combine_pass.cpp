@@ -114,7 +114,9 @@ class Combiner {
             exact ? align::noise_gain(sub.transform, middle, settings_.resample.kernel)
                   : response.pixel[p];
         const double noise = (*sub.sky)[p].mesh.median_noise() * sub.scale * sub.weights[p];
-        top[p] += noise * noise * response.aperture[p];
+        // A kernel whose weights sum to 1 keeps the variance of large means; only a mosaic's
+        // sparse samples raise it.
+        top[p] += noise * noise * (mosaic ? response.aperture[p] : 1.0);
         bottom[p] += noise * noise * pixel;
       }
     }
