@@ -8,11 +8,10 @@
 #include "coldframe/fits/image_file.hpp"
 #include "digest.hpp"
 #include "preview.hpp"
+#include "strips.hpp"
 
 namespace coldframe::session {
 namespace {
-
-constexpr int strip = 256;
 
 // Spellings of the three broad-band filters (common practice, no source).
 int colour_of(std::string filter) {
@@ -26,14 +25,10 @@ int colour_of(std::string filter) {
 
 void copy_planes(const std::unique_ptr<fits::ImageFile> (&sources)[3], fits::FileWriter& writer,
                  int hdu) {
-  const Size size = sources[0]->size();
   for (int p = 0; p < 3; ++p) {
-    for (int y = 0; y < size.height; y += strip) {
-      const Rect band{0, y, size.width, std::min(y + strip, size.height)};
-      Grid<float> values(band.size());
-      sources[p]->fill(0, band, values.view());
-      writer.write_rows(hdu, p, y, values.cview());
-    }
+    for_pixel_strips(*sources[p], [&](int, const Rect& band, PlaneView<const float> pixels) {
+      writer.write_rows(hdu, p, band.y0, pixels);
+    });
   }
 }
 

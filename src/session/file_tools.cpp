@@ -61,20 +61,13 @@ void write_tables(const MeasuredFile& measured, const fs::path& out) {
   writer.commit();
 }
 
-void require_all(const Paths& files) {
-  for (const auto& path : files) {
-    if (!fs::exists(path))
-      throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
-  }
-}
-
 }  // namespace
 
 std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
                                         double detection_sigma,
                                         const std::vector<SuppliedCard>& supplied, Threads threads,
                                         const Watch& watch) {
-  require_all(files);
+  for (const auto& path : files) require_exists(path);
   if (!out.empty()) fits::make_folder(out);
   std::vector<MeasuredFile> results(files.size());
   std::atomic<std::size_t> done{0};
@@ -306,15 +299,7 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
   judge_group(group, options.keep);
   normalise_group(group, reference->measured.frame, options);
   options.remove_background = false;
-  ResultRecord row;
-  row.object = group.object;
-  row.filter = group.filter;
-  row.planes = group.planes;
-  row.subs_total = static_cast<int>(group.subs.size());
-  for (const auto& sub : group.subs) {
-    row.subs_kept += sub.kept ? 1 : 0;
-    row.exposure_s += sub.kept ? sub.info->exposure_s.value_or(0.0) : 0.0;
-  }
+  const ResultRecord row = result_row(group);
   record.results.push_back(row);
   record_subs(group, 0, nullptr, record);
   if (row.subs_kept == 0) {

@@ -5,18 +5,10 @@
 
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/image_file.hpp"
+#include "strips.hpp"
 
 namespace coldframe::session {
 namespace {
-
-constexpr int strip = 256;
-
-template <typename Body>
-void for_strips(Size size, const Body& body) {
-  for (int y = 0; y < size.height; y += strip) {
-    body(Rect{0, y, size.width, std::min(y + strip, size.height)});
-  }
-}
 
 sky::GradientModel fit_plane(const fits::ImageFile& image, const fits::ImageFile& weight, int plane,
                              const sky::GradientOptions& options, Threads threads) {
@@ -54,13 +46,9 @@ void write_plane(fits::FileWriter& writer, const fits::ImageFile& image,
 void copy_extension(fits::FileWriter& writer, const std::filesystem::path& from, const char* name,
                     int hdu) {
   const auto file = fits::ImageFile::open(from, name);
-  for (int p = 0; p < file->planes(); ++p) {
-    for_strips(file->size(), [&](const Rect& band) {
-      Grid<float> values(band.size());
-      file->fill(p, band, values.view());
-      writer.write_rows(hdu, p, band.y0, values.cview());
-    });
-  }
+  for_pixel_strips(*file, [&](int plane, const Rect& band, PlaneView<const float> pixels) {
+    writer.write_rows(hdu, plane, band.y0, pixels);
+  });
 }
 
 }  // namespace

@@ -138,9 +138,9 @@ std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
 }
 
 // Stars of the result itself, measured like a sub.
-stars::FrameMeasurement measure_result(const ResultWriter& writer, double electrons_per_unit,
+stars::FrameMeasurement measure_result(ResultWriter& writer, double electrons_per_unit,
                                        Threads threads) {
-  Grid<float> image = writer.kept_plane().clone();
+  Grid<float> image = writer.take_kept_plane();
   Mask mask(image.size());
   for (int y = 0; y < image.height(); ++y) {
     for (int x = 0; x < image.width(); ++x) {
@@ -268,6 +268,20 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   row.preview = context.result_name + ".png";
   write_preview(options.out / (row.flat_sky_path.empty() ? row.path : row.flat_sky_path),
                 options.out / row.preview);
+}
+
+ResultRecord result_row(const GroupState& group) {
+  ResultRecord row;
+  row.object = group.object;
+  row.filter = group.filter;
+  row.planes = group.planes;
+  row.subs_total = static_cast<int>(group.subs.size());
+  for (const auto& sub : group.subs) {
+    if (!sub.kept) continue;
+    ++row.subs_kept;
+    row.exposure_s += sub.info->exposure_s.value_or(0.0);
+  }
+  return row;
 }
 
 void record_subs(const GroupState& group, int result, const CalibrationStore* store,

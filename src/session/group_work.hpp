@@ -30,6 +30,9 @@ void combine_group(GroupState& group, CombineContext& context, int result);
 /// Largest turn of a kept sub against the canvas, folded to [0, 90] degrees, in radians.
 [[nodiscard]] double largest_turn(const GroupState& group);
 
+/// The result's row as far as the judged subs tell it.
+[[nodiscard]] ResultRecord result_row(const GroupState& group);
+
 /// Rows of the record for the group's subs as judged.
 void record_subs(const GroupState& group, int result, const CalibrationStore* store,
                  SessionRecord& record);

@@ -221,6 +221,13 @@ Inventory examine_all(const fs::path& root, std::vector<Found> found, std::vecto
 
 }  // namespace
 
+void require_exists(const fs::path& path) {
+  std::error_code fault;
+  if (!fs::exists(path, fault)) {
+    throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
+  }
+}
+
 FrameInfo interpret_with_supplied(const fits::ImageFile& file,
                                   const std::vector<SuppliedCard>& supplied) {
   if (supplied.empty()) return file.info();
@@ -235,9 +242,7 @@ Inventory take_stock(const fs::path& root, const fs::path& exclude,
                      const std::vector<SuppliedCard>& supplied, Threads threads,
                      const Watch& watch) {
   std::error_code fault;
-  if (!fs::exists(root, fault)) {
-    throw Error(ErrorKind::input, root.string(), "does not exist", "check the name");
-  }
+  require_exists(root);
   std::vector<Found> found;
   std::vector<LeftOut> left_out;
   if (fs::is_directory(root, fault)) {
@@ -258,10 +263,7 @@ Inventory take_stock_of_files(const std::vector<fs::path>& files,
                               const Watch& watch) {
   std::vector<Found> found;
   for (const auto& file : files) {
-    std::error_code fault;
-    if (!fs::exists(file, fault)) {
-      throw Error(ErrorKind::input, file.string(), "does not exist", "check the name");
-    }
+    require_exists(file);
     found.push_back({file, file.generic_string()});
   }
   return examine_all({}, std::move(found), {}, supplied, true, threads, watch);

@@ -9,11 +9,10 @@
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/image_file.hpp"
 #include "frame_access.hpp"
+#include "strips.hpp"
 
 namespace coldframe::session {
 namespace {
-
-constexpr int strip = 256;
 
 const char* kind_text(sensor::MasterKind kind) noexcept {
   switch (kind) {
@@ -43,10 +42,7 @@ Header master_header(const sensor::Master& master, sensor::MasterKind kind, cons
 }
 
 void fill_plane(const fits::ImageFile& file, PlaneView<float> out) {
-  for (int y = 0; y < file.size().height; y += strip) {
-    const Rect band{0, y, file.size().width, std::min(y + strip, file.size().height)};
-    file.fill(0, band, out.crop(band));
-  }
+  for_strips(file.size(), [&](const Rect& band) { file.fill(0, band, out.crop(band)); });
 }
 
 bool has_extension(const std::filesystem::path& path, const std::string& name) {
@@ -88,8 +84,8 @@ void write_master(const std::filesystem::path& path, const sensor::Master& maste
   uncert.set("UTYPE", "StdDevUncertainty");
   const int error = writer.add_image({"UNCERT", size, 1, fits::SampleType::float32}, uncert);
   const int mask = writer.add_image({"MASK", size, 1, fits::SampleType::uint8}, {});
-  for (int y = 0; y < size.height; y += strip) {
-    const Rect band{0, y, size.width, std::min(y + strip, size.height)};
+  for_strips(size, [&](const Rect& band) {
+    const int y = band.y0;
     writer.write_rows(value, 0, y, master.value.cview().crop(band));
     Grid<float> sd(band.size());
     for (int j = 0; j < band.height(); ++j) {
@@ -97,7 +93,7 @@ void write_master(const std::filesystem::path& path, const sensor::Master& maste
     }
     writer.write_rows(error, 0, y, sd.cview());
     writer.write_rows(mask, 0, y, master.mask.cview().crop(band));
-  }
+  });
   writer.commit();
 }
 

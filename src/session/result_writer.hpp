@@ -23,7 +23,7 @@ class ResultWriter {
   void finish(const pipeline::CombineTotals& totals, const Header& late_cards,
               const std::vector<fits::Table>& tables);
   /// The plane stars are measured on (green of three).
-  [[nodiscard]] const Grid<float>& kept_plane() const noexcept { return kept_; }
+  [[nodiscard]] Grid<float> take_kept_plane() noexcept { return std::move(kept_); }
   /// UNCERT of that plane at every 16th pixel of every 16th row.
   [[nodiscard]] const std::vector<double>& sampled_uncertainty() const noexcept { return sampled_; }
 

@@ -14,6 +14,7 @@
 #include "colour.hpp"
 #include "decide.hpp"
 #include "digest.hpp"
+#include "frame_access.hpp"
 #include "group_work.hpp"
 #include "mosaic_check.hpp"
 #include "stage_clock.hpp"
@@ -196,25 +197,10 @@ class Run {
       if (sub.reason.empty()) sub.reason = why;
       sub.kept = false;
     }
-    add_result_row(group);
+    record_.results.push_back(result_row(group));
     record_subs(group, static_cast<int>(record_.results.size()) - 1, store_.get(), record_);
     record_.warnings.push_back(
         {"no-result", fmt::format("{} {}: no result, {}", group.object, group.filter, why), {}});
-  }
-
-  ResultRecord& add_result_row(const GroupState& group) {
-    ResultRecord row;
-    row.object = group.object;
-    row.filter = group.filter;
-    row.planes = group.planes;
-    row.subs_total = static_cast<int>(group.subs.size());
-    for (const auto& sub : group.subs) {
-      if (!sub.kept) continue;
-      ++row.subs_kept;
-      row.exposure_s += sub.info->exposure_s.value_or(0.0);
-    }
-    record_.results.push_back(std::move(row));
-    return record_.results.back();
   }
 
   std::string unique_name(const GroupState& group, const char* suffix = "") {
@@ -236,7 +222,7 @@ class Run {
     fetch_calibrations(group);
     normalise_group(group, reference.measured.frame, options_);
     const int result = static_cast<int>(record_.results.size());
-    add_result_row(group);
+    record_.results.push_back(result_row(group));
     record_subs(group, result, store_.get(), record_);
     CombineContext context{
         options_, record_,    watch_, unique_name(group), &reference, calibration_sets(group),
@@ -312,9 +298,7 @@ SessionRecord run_session(const RunOptions& options, const Watch& watch) {
   if (const auto faults = options.faults(); !faults.empty()) {
     throw Error(ErrorKind::usage, "", fmt::format("{}", fmt::join(faults, "; ")), "see --help");
   }
-  if (!std::filesystem::exists(options.session)) {
-    throw Error(ErrorKind::input, options.session.string(), "does not exist", "check the name");
-  }
+  require_exists(options.session);
   fits::make_folder(options.out);
   const fits::FolderLock lock(options.out);
   fits::remove_unfinished(options.out);

@@ -1,6 +1,5 @@
 #include "sub_reader.hpp"
 
-#include <algorithm>
 #include <mutex>
 #include <system_error>
 
@@ -8,6 +7,7 @@
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
 #include "digest.hpp"
+#include "strips.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -47,15 +47,9 @@ std::filesystem::path ScratchCopies::decode(const std::filesystem::path& frame) 
   const auto type = file->has_codes16() ? fits::SampleType::uint16 : fits::SampleType::float32;
   fits::FileWriter writer(path);
   const int hdu = writer.add_image({"", file->size(), file->planes(), type}, {});
-  constexpr int strip = 256;
-  for (int p = 0; p < file->planes(); ++p) {
-    for (int y = 0; y < file->size().height; y += strip) {
-      const Rect band{0, y, file->size().width, std::min(y + strip, file->size().height)};
-      Grid<float> rows(band.size());
-      file->fill(p, band, rows.view());
-      writer.write_rows(hdu, p, y, rows.cview());
-    }
-  }
+  for_pixel_strips(*file, [&](int plane, const Rect& band, PlaneView<const float> pixels) {
+    writer.write_rows(hdu, plane, band.y0, pixels);
+  });
   writer.commit();
   copies_.push_back(path);
   return path;

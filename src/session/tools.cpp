@@ -14,6 +14,7 @@
 #include "digest.hpp"
 #include "frame_access.hpp"
 #include "master_file.hpp"
+#include "strips.hpp"
 
 namespace coldframe::session {
 namespace fs = std::filesystem;
@@ -25,8 +26,7 @@ MasterOutcome make_master(const MasterJob& job, const Watch& watch) {
   std::vector<const PixelSource*> sources;
   FrameInfo first;
   for (const auto& path : job.files) {
-    if (!fs::exists(path))
-      throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
+    require_exists(path);
     try {
       auto file = fits::ImageFile::open(path);
       const auto info = interpret_with_supplied(*file, job.supplied);
@@ -71,8 +71,6 @@ MasterOutcome make_master(const MasterJob& job, const Watch& watch) {
 }
 
 namespace {
-
-constexpr int strip = 256;
 
 struct LoadedMasters {
   std::optional<sensor::Master> bias, dark, flat;
@@ -132,8 +130,8 @@ void write_calibrated(const fits::ImageFile& file, const pipeline::Calibration& 
   const double noise = frame_noise_adu *
                        (calibration.unit == PixelUnit::electron ? calibration.gain_e_per_adu : 1.0);
   for (int p = 0; p < planes; ++p) {
-    for (int y0 = 0; y0 < size.height; y0 += strip) {
-      const Rect band{0, y0, size.width, std::min(y0 + strip, size.height)};
+    for (int y0 = 0; y0 < size.height; y0 += strip_rows) {
+      const Rect band{0, y0, size.width, std::min(y0 + strip_rows, size.height)};
       Grid<float> values(band.size());
       Mask mask(band.size());
       Grid<float> error(band.size());
@@ -177,8 +175,7 @@ std::vector<FileOutcome> calibrate_files(const CalibrateJob& job, const Watch& w
   std::size_t done = 0;
   for (const auto& path : job.files) {
     watch.check();
-    if (!fs::exists(path))
-      throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
+    require_exists(path);
     FileOutcome outcome{path.string(), "", ""};
     try {
       const auto file = fits::ImageFile::open(path);
@@ -223,8 +220,7 @@ std::vector<std::string> read_name_list(const fs::path& path) {
 }
 
 void render_file(const RenderJob& job) {
-  if (!fs::exists(job.in))
-    throw Error(ErrorKind::input, job.in.string(), "does not exist", "check the name");
+  require_exists(job.in);
   const auto file = fits::ImageFile::open(job.in);
   Image image(file->size(), file->planes());
   for (int p = 0; p < file->planes(); ++p) file->fill(p, whole(file->size()), image.plane(p));
@@ -238,10 +234,7 @@ void render_file(const RenderJob& job) {
 }
 
 std::vector<VerifiedFile> verify_files(const Paths& files, Threads threads) {
-  for (const auto& path : files) {
-    if (!fs::exists(path))
-      throw Error(ErrorKind::input, path.string(), "does not exist", "check the name");
-  }
+  for (const auto& path : files) require_exists(path);
   std::vector<VerifiedFile> results(files.size());
   parallel_for(threads, files.size(), [&](std::size_t i) {
     auto& result = results[i];
@@ -260,13 +253,7 @@ std::vector<VerifiedFile> verify_files(const Paths& files, Threads threads) {
       }
       // Checksums say nothing of files without them: read the pixels as well.
       const auto file = fits::ImageFile::open(files[i]);
-      for (int p = 0; p < file->planes(); ++p) {
-        for (int y = 0; y < file->size().height; y += strip) {
-          const Rect band{0, y, file->size().width, std::min(y + strip, file->size().height)};
-          Grid<float> rows(band.size());
-          file->fill(p, band, rows.view());
-        }
-      }
+      for_pixel_strips(*file, [](int, const Rect&, PlaneView<const float>) {});
       result.readable = true;
       if (const auto by = file->header().text(program_keyword)) {
         result.detail +=
