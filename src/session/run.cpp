@@ -203,10 +203,9 @@ class Run {
         {"no-result", fmt::format("{} {}: no result, {}", group.object, group.filter, why), {}});
   }
 
-  std::string unique_name(const GroupState& group, const char* suffix = "") {
+  std::string unique_name(const GroupState& group) {
     std::string base = safe_file_name(group.object);
     if (!group.filter.empty()) base += "_" + safe_file_name(group.filter);
-    base += suffix;
     std::string name = base;
     for (int k = 2; !names_.insert(name).second; ++k) name = fmt::format("{}_{}", base, k);
     return name;

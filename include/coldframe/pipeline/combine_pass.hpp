@@ -57,7 +57,6 @@ struct CombineTotals {
   std::vector<std::uint64_t> samples;  ///< per sub
   /// Factor by which the error of a large aperture exceeds the quadrature sum of UNCERT.
   std::vector<double> noise_correlation;  ///< one per plane
-  std::uint64_t empty_pixels = 0;
 };
 
 [[nodiscard]] CombineTotals combine_subs(std::span<const CombineSub> subs,
