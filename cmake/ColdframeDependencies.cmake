@@ -2,6 +2,7 @@
 find_package(PkgConfig REQUIRED)
 pkg_check_modules(cfitsio REQUIRED IMPORTED_TARGET cfitsio)
 pkg_check_modules(wcslib REQUIRED IMPORTED_TARGET wcslib)
+pkg_check_modules(erfa REQUIRED IMPORTED_TARGET erfa)
 pkg_check_modules(hwy REQUIRED IMPORTED_TARGET libhwy)
 find_package(Eigen3 3.3 REQUIRED NO_MODULE)
 find_package(fmt REQUIRED)

@@ -26,7 +26,7 @@ function(coldframe_module name)
 endfunction()
 
 # Libraries that whatever links our objects must link too.
-set(COLDFRAME_EXTERNAL fmt::fmt PkgConfig::hwy PkgConfig::cfitsio PkgConfig::wcslib PNG::PNG ZLIB::ZLIB Threads::Threads)
+set(COLDFRAME_EXTERNAL fmt::fmt PkgConfig::hwy PkgConfig::cfitsio PkgConfig::wcslib PkgConfig::erfa PNG::PNG ZLIB::ZLIB Threads::Threads)
 if(COLDFRAME_THREADS STREQUAL "openmp")
   list(APPEND COLDFRAME_EXTERNAL OpenMP::OpenMP_CXX)
 endif()
