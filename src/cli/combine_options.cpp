@@ -17,6 +17,10 @@ const std::map<std::string, stack::Weighting> weightings{
 const std::map<std::string, stack::SkyMatching> matchings{{"none", stack::SkyMatching::none},
                                                           {"level", stack::SkyMatching::level},
                                                           {"surface", stack::SkyMatching::surface}};
+const std::map<std::string, session::CanvasChoice> canvases{
+    {"reference", session::CanvasChoice::reference},
+    {"common", session::CanvasChoice::common},
+    {"all", session::CanvasChoice::all}};
 const std::map<std::string, align::Kernel> kernels{{"lanczos3", align::Kernel::lanczos3},
                                                    {"bicubic", align::Kernel::bicubic},
                                                    {"bilinear", align::Kernel::bilinear}};
@@ -64,6 +68,16 @@ void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions
                  "How skies of subs are brought together: a smooth surface, a level, or none")
       ->check(CLI::IsMember(names(matchings)))
       ->capture_default_str();
+  app.add_option("--canvas", texts.canvas,
+                 "Field of the result. reference: the reference sub's own; common: the largest "
+                 "rectangle that every kept sub covers; all: everything that any kept sub shows, "
+                 "panels of a mosaic included")
+      ->check(CLI::IsMember(names(canvases)))
+      ->capture_default_str();
+  app.add_option("--scale", run.canvas.scale,
+                 "Result pixels per pixel of the reference sub, along one axis")
+      ->check(CLI::Range(0.1, 4.0))
+      ->capture_default_str();
   app.add_option("--kernel", texts.kernel, "Resampling kernel")
       ->check(CLI::IsMember(names(kernels)))
       ->capture_default_str();
@@ -86,6 +100,7 @@ void apply(const CombineTexts& texts, session::RunOptions& run) {
   run.combine.rule = rules.at(texts.rule);
   run.weighting = weightings.at(texts.weights);
   run.sky_matching = matchings.at(texts.sky);
+  run.canvas.choice = canvases.at(texts.canvas);
   run.resample.kernel = kernels.at(texts.kernel);
   run.demosaic = methods.at(texts.demosaic);
 }

@@ -13,6 +13,7 @@ struct CombineTexts {
   std::string rule = "noise-model";
   std::string weights = "inverse-variance";
   std::string sky = "surface";
+  std::string canvas = "reference";
   std::string kernel = "lanczos3";
   std::string demosaic = "own-lattice";
 };

@@ -114,15 +114,21 @@ class Combiner {
             exact ? align::noise_gain(sub.transform, middle, settings_.resample.kernel)
                   : response.pixel[p];
         const double noise = (*sub.sky)[p].mesh.median_noise() * sub.scale * sub.weights[p];
-        // A kernel whose weights sum to 1 keeps the variance of large means; only a mosaic's
-        // sparse samples raise it.
-        top[p] += noise * noise * (mosaic ? response.aperture[p] : 1.0);
-        bottom[p] += noise * noise * pixel;
+        // A canvas pixel holds the light of `area` sub pixels. A kernel whose weights sum to 1
+        // keeps the variance of large means; only a mosaic's sparse samples raise it.
+        const double area = settings_.identity ? 1.0 : area_on_canvas(sub, middle);
+        top[p] += noise * noise * area * (mosaic ? response.aperture[p] : 1.0);
+        bottom[p] += noise * noise * area * area * pixel;
       }
     }
     for (std::size_t p = 0; p < planes; ++p) {
       totals_.noise_correlation.push_back(bottom[p] > 0.0 ? std::sqrt(top[p] / bottom[p]) : 1.0);
     }
+  }
+
+  static double area_on_canvas(const CombineSub& sub, Point canvas) noexcept {
+    const auto j = sub.transform.jacobian(sub.transform.unapply(canvas));
+    return 1.0 / std::fabs(j[0] * j[3] - j[1] * j[2]);
   }
 
   // One response per pattern, with the noise of the first sub that has it:

@@ -33,8 +33,11 @@ struct Strip {
 std::size_t scratch_bytes(const MemoryDemand& d, const Strip& s) noexcept {
   const double turn = std::fabs(std::sin(d.rotation_rad));
   const double width = s.columns > 0 ? s.columns : d.canvas.width;
-  const double source_rows = s.rows + turn * width + 16.0;
-  const double source_columns = std::min<double>(d.frame.width, width + turn * s.rows + 16.0);
+  const double shrink = std::max(d.shrink, 1.0);
+  const double margin = 16.0 * shrink;
+  const double source_rows = shrink * (s.rows + turn * width) + margin;
+  const double source_columns =
+      std::min<double>(d.frame.width, shrink * (width + turn * s.rows) + margin);
   const double per_pixel = d.planes == 3 ? 10.0 + 15.0 : 10.0;
   return static_cast<std::size_t>(per_pixel * source_rows * source_columns);
 }

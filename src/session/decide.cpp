@@ -12,6 +12,7 @@
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/stack/weights.hpp"
 #include "double_images.hpp"
+#include "group_grid.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -301,16 +302,18 @@ std::vector<stack::SkyPair> sky_pairs(const SubState& sub, const SubState& refer
     for (int i = 0; i < mesh.mesh.level.width(); ++i) {
       const Point there{((i + 0.5) * mesh.mesh.cell_px - 0.5) * mesh.step + mesh.offset_x,
                         ((j + 0.5) * mesh.mesh.cell_px - 0.5) * mesh.step + mesh.offset_y};
-      const Point canvas = reference.match.transform.apply(there);
-      const Point here = sub.match.transform.unapply(canvas);
+      const Point canvas = reference.to_canvas.apply(there);
+      const Point here = sub.to_canvas.unapply(canvas);
       if (here.x < 0.0 || here.y < 0.0 || here.x > sub.measured.frame.width - 1 ||
           here.y > sub.measured.frame.height - 1) {
         continue;
       }
-      const auto jacobian = sub.match.transform.jacobian(here);
-      const double area = 1.0 / std::fabs(jacobian[0] * jacobian[3] - jacobian[1] * jacobian[2]);
-      pairs.push_back({canvas, sub.scale.scale * area * own.level_at(here.x, here.y),
-                       mesh.level_at(there.x, there.y), 1.0});
+      pairs.push_back({canvas,
+                       sub.scale.scale * sub_pixels_per_canvas_pixel(sub.to_canvas, here) *
+                           own.level_at(here.x, here.y),
+                       sub_pixels_per_canvas_pixel(reference.to_canvas, there) *
+                           mesh.level_at(there.x, there.y),
+                       1.0});
     }
   }
   return pairs;
@@ -337,8 +340,11 @@ void normalise_group(GroupState& group, Size canvas, const RunOptions& options) 
     for (std::size_t i = 0; i < group.subs.size(); ++i) {
       const auto& sub = group.subs[i];
       if (!sub.kept) continue;
-      noises.push_back({sub.measured.sky[p].mesh.median_noise(), sub.scale.scale,
-                        std::max(sub.measured.quality.fwhm_px, 0.5)});
+      // On the canvas, where subs of different set-ups meet: the sum over an area A of pixels has
+      // sqrt(A) times their noise.
+      const double side = std::sqrt(sub_pixels_per_canvas_pixel(sub.to_canvas, middle_of(sub)));
+      noises.push_back({sub.measured.sky[p].mesh.median_noise() * side, sub.scale.scale,
+                        std::max(sub.measured.quality.fwhm_px, 0.5) / side});
       owners.push_back(i);
     }
     const auto weights = stack::sub_weights(noises, options.weighting);

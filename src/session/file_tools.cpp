@@ -15,6 +15,7 @@
 #include "decide.hpp"
 #include "digest.hpp"
 #include "frame_access.hpp"
+#include "group_grid.hpp"
 #include "group_work.hpp"
 #include "json_parts.hpp"
 #include "result_writer.hpp"
@@ -297,7 +298,10 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
     register_group(group, *reference, options.threads, watch);
   }
   judge_group(group, options.keep);
-  normalise_group(group, reference->measured.frame, options);
+  const Canvas canvas =
+      choose_canvas(kept_footprints(group), reference->measured.frame, options.canvas);
+  place_on_canvas(group, canvas);
+  normalise_group(group, canvas.size, options);
   options.remove_background = false;
   const ResultRecord row = result_row(group);
   record.results.push_back(row);
@@ -307,8 +311,9 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
                 "no file could be kept: " + group.subs.front().reason,
                 "see --json for the reasons");
   }
-  CombineContext context{options,   record, watch,       job.out.stem().string(),
-                         reference, 0,      job.aligned, &inventory};
+  CombineContext context{options,   record, watch, job.out.stem().string(),
+                         reference, canvas, 0,     job.aligned,
+                         &inventory};
   combine_group(group, context, 0);
   record.state = "done";
   record.peak_memory_bytes = peak_memory_bytes();

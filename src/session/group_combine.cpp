@@ -10,6 +10,7 @@
 #include "coldframe/pipeline/trail_search.hpp"
 #include "flat_sky.hpp"
 #include "frame_access.hpp"
+#include "group_grid.hpp"
 #include "group_work.hpp"
 #include "measure_cache.hpp"
 #include "preview.hpp"
@@ -51,7 +52,7 @@ void find_trails(GroupState& group, const std::vector<std::size_t>& kept, Size c
   std::vector<pipeline::PreviewSub> previews;
   for (const auto i : kept) {
     const auto& sub = group.subs[i];
-    previews.push_back({[&sub] { return with_preview(sub); }, sub.match.transform});
+    previews.push_back({[&sub] { return with_preview(sub); }, sub.to_canvas});
   }
   auto trails =
       pipeline::search_trails(previews, canvas, {}, context.options.threads, context.watch);
@@ -69,8 +70,9 @@ pipeline::CombineSettings settings_for(const GroupState& group, Size canvas,
   settings.demosaic = context.options.demosaic;
   settings.identity = context.identity;
   const auto& reference = group.subs[group.photometric_reference];
+  const double area = sub_pixels_per_canvas_pixel(reference.to_canvas, middle_of(reference));
   for (const auto& sky : reference.measured.sky) {
-    settings.sky_level.push_back(sky.mesh.median_level());
+    settings.sky_level.push_back(area * sky.mesh.median_level());
   }
   return settings;
 }
@@ -125,7 +127,7 @@ std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
     pipeline::CombineSub one;
     one.open = sub_opener(reading.paths[k], reading.held_bytes > 0);
     one.calibration = sub.calibration.get();
-    one.transform = sub.match.transform;
+    one.transform = sub.to_canvas;
     one.scale = sub.scale.scale;
     one.surfaces = sub.surfaces;
     one.weights = sub.weights;
@@ -167,8 +169,8 @@ void complete_sub_rows(const GroupState& group, const std::vector<std::size_t>& 
     sub.clipped_high = static_cast<double>(totals.clipped[2 * k + 1]) / samples;
     const auto& state = group.subs[index];
     for (auto trail : state.trails) {
-      const Point a = state.match.transform.unapply({trail.x1, trail.y1});
-      const Point b = state.match.transform.unapply({trail.x2, trail.y2});
+      const Point a = state.to_canvas.unapply({trail.x1, trail.y1});
+      const Point b = state.to_canvas.unapply({trail.x2, trail.y2});
       trail.x1 = a.x;
       trail.y1 = a.y;
       trail.x2 = b.x;
@@ -197,7 +199,7 @@ double largest_turn(const GroupState& group) {
   double largest = 0.0;
   for (const auto& sub : group.subs) {
     if (!sub.kept) continue;
-    const auto& m = sub.match.transform.matrix;
+    const auto& m = sub.to_canvas.matrix;
     double turn = std::fabs(std::atan2(m[3], m[0]));
     turn = std::min(turn, std::numbers::pi - turn);  // a flip costs nothing
     largest = std::max(largest, turn);
@@ -209,17 +211,17 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   const auto& options = context.options;
   auto& record = context.record;
   const auto kept = kept_subs(group);
-  const Size canvas = context.reference->measured.frame;
+  const Size canvas = context.canvas.size;
   if (options.search_trails && !context.identity) {
     const StageClock clock(record.timings, "trails");
     find_trails(group, kept, canvas, context);
   }
   pipeline::MemoryDemand demand;
-  demand.frame = canvas;
   for (const auto i : kept) {
-    if (group.subs[i].measured.frame.count() > demand.frame.count()) {
-      demand.frame = group.subs[i].measured.frame;
-    }
+    const auto& sub = group.subs[i];
+    if (sub.measured.frame.count() > demand.frame.count()) demand.frame = sub.measured.frame;
+    demand.shrink = std::max(demand.shrink,
+                             std::sqrt(sub_pixels_per_canvas_pixel(sub.to_canvas, middle_of(sub))));
   }
   demand.canvas = canvas;
   demand.planes = group.planes;
@@ -233,10 +235,12 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   const auto plan = pipeline::plan_memory(demand, options.memory_bytes);
   const auto& photometric = group.subs[group.photometric_reference];
   const auto reference_file = fits::ImageFile::open(context.reference->path);
+  Header base = reference_file->header();
+  move_sky_coordinates(base, context.canvas);
   const auto unit = photometric.calibration->unit;
   const auto path = options.out / (context.result_name + ".fits");
   ResultWriter writer(path, canvas, group.planes,
-                      result_header(reference_file->header(), group, record, options, unit));
+                      result_header(base, group, record, options, unit));
   const auto settings = settings_for(group, canvas, context, kept.size());
   const auto list = combine_list(group, kept, reading);
   pipeline::CombineTotals totals;
@@ -260,7 +264,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
       *std::max_element(totals.noise_correlation.begin(), totals.noise_correlation.end());
   if (measured.quality.fitted > 0) row.fwhm_px = measured.quality.fwhm_px;
   const auto scale = context.reference->info->arcsec_per_px();
-  if (row.fwhm_px && scale) row.fwhm_arcsec = *row.fwhm_px * *scale;
+  if (row.fwhm_px && scale) row.fwhm_arcsec = *row.fwhm_px * *scale / context.canvas.scale;
   Header late;
   if (row.fwhm_px) late.set("FWHM", *row.fwhm_px, "[pix] median of the result's stars");
   writer.finish(totals, late, {stars_table(measured.stars), subs_table(record, result)});

@@ -25,9 +25,10 @@ struct SubState {
   std::string cache_key;
   bool usable = false;  ///< could be read and measured
   bool kept = false;
-  std::string reason;  ///< why not kept
-  std::string mend;    ///< what would make an unusable file usable
-  align::MatchResult match;
+  std::string reason;        ///< why not kept
+  std::string mend;          ///< what would make an unusable file usable
+  align::MatchResult match;  ///< to the reference sub
+  Transform to_canvas;       ///< the same, onto the result's grid
   stack::ScaleEstimate scale;
   double transparency = 0.0;  ///< 0: unknown
   std::vector<stack::SkySurface> surfaces;

@@ -19,6 +19,7 @@ struct CombineContext {
   const Watch& watch;
   std::string result_name;    ///< file name without extension
   const SubState* reference;  ///< sub that defines the grid
+  Canvas canvas;
   std::size_t calibration_sets = 1;
   bool identity = false;  ///< subs lie on the grid already
   const Inventory* inventory = nullptr;

@@ -15,6 +15,7 @@
 #include "decide.hpp"
 #include "digest.hpp"
 #include "frame_access.hpp"
+#include "group_grid.hpp"
 #include "group_work.hpp"
 #include "mosaic_check.hpp"
 #include "stage_clock.hpp"
@@ -181,13 +182,17 @@ class Run {
       for (const auto g : members) give_up(groups_[g], "the owner's lists leave no sub");
       return;
     }
+    std::vector<Footprint> footprints;
     for (const auto g : members) {
-      {
-        const StageClock clock(record_.timings, "register");
-        register_group(groups_[g], *reference, options_.threads, watch_);
-        judge_group(groups_[g], options_.keep);
-      }
-      make_result(groups_[g], *reference);
+      const StageClock clock(record_.timings, "register");
+      register_group(groups_[g], *reference, options_.threads, watch_);
+      judge_group(groups_[g], options_.keep);
+      const auto own = kept_footprints(groups_[g]);
+      footprints.insert(footprints.end(), own.begin(), own.end());
+    }
+    const Canvas canvas = choose_canvas(footprints, reference->measured.frame, options_.canvas);
+    for (const auto g : members) {
+      make_result(groups_[g], *reference, canvas);
       keeper_.note(record_);
     }
   }
@@ -211,7 +216,7 @@ class Run {
     return name;
   }
 
-  void make_result(GroupState& group, const SubState& reference) {
+  void make_result(GroupState& group, const SubState& reference, const Canvas& canvas) {
     const bool any =
         std::any_of(group.subs.begin(), group.subs.end(), [](const SubState& s) { return s.kept; });
     if (!any) {
@@ -219,13 +224,20 @@ class Run {
       return;
     }
     fetch_calibrations(group);
-    normalise_group(group, reference.measured.frame, options_);
+    place_on_canvas(group, canvas);
+    normalise_group(group, canvas.size, options_);
     const int result = static_cast<int>(record_.results.size());
     record_.results.push_back(result_row(group));
     record_subs(group, result, store_.get(), record_);
-    CombineContext context{
-        options_, record_,    watch_, unique_name(group), &reference, calibration_sets(group),
-        false,    &inventory_};
+    CombineContext context{options_,
+                           record_,
+                           watch_,
+                           unique_name(group),
+                           &reference,
+                           canvas,
+                           calibration_sets(group),
+                           false,
+                           &inventory_};
     forget_stars(group, reference);
     combine_group(group, context, result);
     warn_about_undithered(group);

@@ -23,6 +23,7 @@ struct MemoryDemand {
   std::size_t subs = 1;       ///< combined into one result
   std::size_t sets = 1;       ///< calibration sets held at once
   std::size_t resident = 0;   ///< bytes held by opened compressed files and the kept plane
+  double shrink = 1.0;        ///< most sub pixels per canvas pixel, along one axis
   double rotation_rad = 0.0;  ///< largest turn between a sub and the reference (mod 180 degrees)
   int threads = 1;
 };

@@ -11,6 +11,7 @@
 #include "coldframe/align/resample.hpp"
 #include "coldframe/core/parallel.hpp"
 #include "coldframe/sensor/calibrate.hpp"
+#include "coldframe/session/canvas.hpp"
 #include "coldframe/stack/combine.hpp"
 #include "coldframe/stack/normalise.hpp"
 #include "coldframe/stack/weights.hpp"
@@ -57,6 +58,7 @@ struct RunOptions {
   stack::Weighting weighting = stack::Weighting::inverse_variance;
   stack::SkyMatching sky_matching = stack::SkyMatching::surface;
   align::ResampleOptions resample;
+  CanvasOptions canvas;
   sensor::Demosaic demosaic = sensor::Demosaic::own_lattice;
   bool search_trails = true;
   bool remove_background = true;
