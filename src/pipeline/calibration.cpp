@@ -5,11 +5,10 @@
 
 #include "coldframe/sensor/defects.hpp"
 #include "coldframe/stack/combine.hpp"
+#include "pipeline/master_noise.hpp"
 
 namespace coldframe::pipeline {
 namespace {
-
-constexpr float least_flat = 0.02F;  // below this a pixel sees too little to be divided
 
 void fill_subtract(const CalibrationInputs& in, Calibration& out, Threads threads) {
   out.constant_subtract = static_cast<float>(in.constant_subtract);
@@ -131,6 +130,7 @@ Calibration prepare_calibration(const CalibrationInputs& in, Threads threads) {
   fill_subtract(in, out, threads);
   fill_multiply(in, out, threads);
   fill_inverse_flat(in, out);
+  fill_master_noise(in, out, threads);
   return out;
 }
 

@@ -93,6 +93,30 @@ std::array<double, 3> colour_means(const Master& master, CfaPattern cfa) {
   return sums;
 }
 
+/// What is subtracted from every flat errs alike in all of them. With the level as a flat's weight
+/// its share in the mean is that of one flat of the mean level.
+void add_subtract_variance(const PixelSource& uncertainty, const std::vector<double>& levels,
+                           Master& master) {
+  const Size size = master.value.size();
+  if (uncertainty.size() != size || levels.empty()) return;
+  double mean = 0.0;
+  for (const double level : levels) mean += level / static_cast<double>(levels.size());
+  constexpr int strip = 256;
+  for (int y0 = 0; y0 < size.height; y0 += strip) {
+    const Rect band{0, y0, size.width, std::min(y0 + strip, size.height)};
+    Grid<float> sd(band.size());
+    uncertainty.fill(0, band, sd.view());
+    for (int y = band.y0; y < band.y1; ++y) {
+      const auto to = master.variance.row(y);
+      const auto from = sd.row(y - y0);
+      for (std::size_t x = 0; x < to.size(); ++x) {
+        const double share = static_cast<double>(from[x]) / mean;
+        if (std::isfinite(share)) to[x] += static_cast<float>(share * share);
+      }
+    }
+  }
+}
+
 /// Masks dead pixels and scales every colour to mean 1 over the good ones.
 void normalise_flat(Master& master, CfaPattern cfa) {
   for (int y = 0; y < master.value.height(); ++y) {
@@ -176,6 +200,9 @@ Master build_master(std::span<const PixelSource* const> frames, const PixelSourc
   master.variance = Grid<float>(size);
   master.mask = Mask(size);
   combine_frames(plan, master, threads, watch);
+  if (flat && options.subtract_uncertainty != nullptr) {
+    add_subtract_variance(*options.subtract_uncertainty, plan.levels, master);
+  }
   if (flat) normalise_flat(master, options.cfa);
   master.frames = static_cast<int>(plan.frames.size());
   master.level_adu = flat ? level : sampled_median(master.value.view());

@@ -196,12 +196,16 @@ void CalibrationStore::build_set(std::size_t s) {
       }
     }
     std::unique_ptr<fits::ImageFile> subtract;
+    std::unique_ptr<fits::ImageFile> uncertainty;
     if (set.subtract) {
-      subtract = fits::ImageFile::open(
+      const auto subtracted =
           options_.out /
-          ("masters/" + safe_file_name(pairing_.sets[*set.subtract].label) + ".fits"));
+          ("masters/" + safe_file_name(pairing_.sets[*set.subtract].label) + ".fits");
+      subtract = fits::ImageFile::open(subtracted);
+      uncertainty = open_uncertainty(subtracted);
     }
     sensor::MasterOptions how;
+    how.subtract_uncertainty = uncertainty.get();
     how.kind = master_kind(set.kind);
     how.cfa = example.cfa;
     const auto& camera =

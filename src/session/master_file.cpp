@@ -74,6 +74,11 @@ void read_extensions(const std::filesystem::path& path, sensor::Master& master) 
 
 }  // namespace
 
+std::unique_ptr<fits::ImageFile> open_uncertainty(const std::filesystem::path& path) {
+  if (!has_extension(path, "UNCERT")) return nullptr;
+  return fits::ImageFile::open(path, "UNCERT");
+}
+
 void write_master(const std::filesystem::path& path, const sensor::Master& master,
                   sensor::MasterKind kind, const Header& frame, const std::string& key) {
   const Size size = master.value.size();

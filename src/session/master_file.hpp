@@ -2,10 +2,12 @@
 #pragma once
 
 #include <filesystem>
+#include <memory>
 #include <optional>
 #include <string>
 
 #include "coldframe/core/header.hpp"
+#include "coldframe/fits/image_file.hpp"
 #include "coldframe/sensor/masters.hpp"
 
 namespace coldframe::session {
@@ -19,5 +21,8 @@ void write_master(const std::filesystem::path& path, const sensor::Master& maste
 /// inputs (`key` not empty and different). A plain image without UNCERT has variance 0.
 [[nodiscard]] std::optional<sensor::Master> read_master(const std::filesystem::path& path,
                                                         const std::string& key);
+
+/// The extension UNCERT of a master, null when it has none.
+[[nodiscard]] std::unique_ptr<fits::ImageFile> open_uncertainty(const std::filesystem::path& path);
 
 }  // namespace coldframe::session

@@ -11,6 +11,7 @@
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
+#include "coldframe/pipeline/calibrated_noise.hpp"
 #include "digest.hpp"
 #include "frame_access.hpp"
 #include "master_file.hpp"
@@ -52,7 +53,12 @@ MasterOutcome make_master(const MasterJob& job, const Watch& watch) {
   options.cfa = first.cfa;
   if (first.saturation_adu) options.saturation_adu = *first.saturation_adu;
   std::unique_ptr<fits::ImageFile> subtract;
-  if (!job.subtract.empty()) subtract = fits::ImageFile::open(job.subtract);
+  std::unique_ptr<fits::ImageFile> uncertainty;
+  if (!job.subtract.empty()) {
+    subtract = fits::ImageFile::open(job.subtract);
+    uncertainty = open_uncertainty(job.subtract);
+    options.subtract_uncertainty = uncertainty.get();
+  }
   const auto master = sensor::build_master(sources, subtract.get(), options, job.threads, watch);
   write_master(job.out, master, job.kind, files.front()->header(), "");
   outcome.record.kind = job.kind == sensor::MasterKind::bias   ? "bias"
@@ -97,6 +103,11 @@ pipeline::Calibration calibration_for(const FrameInfo& info, Size size,
   in.saturation_adu = job.saturation_adu.value_or(info.saturation_adu.value_or(65535.0));
   in.frame_noise_adu = masters.dark ? masters.dark->frame_noise_adu
                                     : (masters.bias ? masters.bias->frame_noise_adu : 0.0);
+  // Somebody else's master does not tell a frame's noise; the header may.
+  if (!(in.frame_noise_adu > 0.0) && info.read_noise_e && in.gain_e_per_adu > 0.0) {
+    in.frame_noise_adu = *info.read_noise_e / in.gain_e_per_adu;
+  }
+  in.keep_variance = true;
   in.cfa = info.cfa;
   for (const auto* master : {in.dark, in.bias, in.flat}) {
     if (master != nullptr && master->value.size() != size) {
@@ -107,9 +118,9 @@ pipeline::Calibration calibration_for(const FrameInfo& info, Size size,
   return pipeline::prepare_calibration(in, job.threads);
 }
 
-// Variance of a calibrated pixel: photons of the pixel itself and the read noise of a dark frame.
+// Values with their standard deviation: photons, dark frame and masters.
 void write_calibrated(const fits::ImageFile& file, const pipeline::Calibration& calibration,
-                      double frame_noise_adu, const fs::path& out, Threads threads) {
+                      const fs::path& out, Threads threads) {
   Header header = file.header();
   header.remove("PEDESTAL");
   header.set("BUNIT", to_string(calibration.unit));
@@ -126,31 +137,21 @@ void write_calibrated(const fits::ImageFile& file, const pipeline::Calibration& 
   const int error_hdu =
       writer.add_image({"UNCERT", size, planes, fits::SampleType::float32}, uncert);
   const int mask_hdu = writer.add_image({"MASK", size, planes, fits::SampleType::uint8}, {});
-  const double units = calibration.electrons_per_unit();
-  const double noise = frame_noise_adu *
-                       (calibration.unit == PixelUnit::electron ? calibration.gain_e_per_adu : 1.0);
   for (int p = 0; p < planes; ++p) {
-    for (int y0 = 0; y0 < size.height; y0 += strip_rows) {
-      const Rect band{0, y0, size.width, std::min(y0 + strip_rows, size.height)};
+    for_strips(size, [&](const Rect& band) {
       Grid<float> values(band.size());
       Mask mask(band.size());
       Grid<float> error(band.size());
       parallel_bands(threads, band.height(), 32, [&](int a, int b) {
         const Rect part{0, a, size.width, b};
-        pipeline::read_calibrated(file, calibration, {0, y0 + a, size.width, y0 + b},
-                                  values.view().crop(part), mask.view().crop(part), p);
-        for (int y = a; y < b; ++y) {
-          for (int x = 0; x < size.width; ++x) {
-            const double flat = calibration.inverse_flat_at(x, y0 + y);
-            const double photons = std::max(static_cast<double>(values(x, y)), 0.0) * flat / units;
-            error(x, y) = static_cast<float>(std::sqrt(photons + noise * noise * flat * flat));
-          }
-        }
+        pipeline::read_calibrated_with_error(
+            file, calibration, {0, band.y0 + a, size.width, band.y0 + b}, values.view().crop(part),
+            mask.view().crop(part), error.view().crop(part), p);
       });
-      writer.write_rows(values_hdu, p, y0, values.cview());
-      writer.write_rows(error_hdu, p, y0, error.cview());
-      writer.write_rows(mask_hdu, p, y0, mask.cview());
-    }
+      writer.write_rows(values_hdu, p, band.y0, values.cview());
+      writer.write_rows(error_hdu, p, band.y0, error.cview());
+      writer.write_rows(mask_hdu, p, band.y0, mask.cview());
+    });
   }
   writer.commit();
 }
@@ -187,9 +188,7 @@ std::vector<FileOutcome> calibrate_files(const CalibrateJob& job, const Watch& w
       if (!same) calibration = calibration_for(info, file->size(), masters, job);
       calibrated_like = info;
       const auto out = output_name(path, job.out, "_calibrated.fits");
-      const double noise = masters.dark ? masters.dark->frame_noise_adu
-                                        : (masters.bias ? masters.bias->frame_noise_adu : 0.0);
-      write_calibrated(*file, *calibration, noise, out, job.threads);
+      write_calibrated(*file, *calibration, out, job.threads);
       outcome.written = out.string();
     } catch (const Error& error) {
       if (error.kind() != ErrorKind::input) throw;

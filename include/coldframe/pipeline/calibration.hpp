@@ -27,10 +27,26 @@ struct Calibration {
   double gain_e_per_adu = 0.0;  ///< 0 = unknown
   /// Mean of 1/flat over blocks of block_px pixels (sensor coordinates); empty: 1 everywhere.
   Grid<float> inverse_flat;
+  /// Noise that the masters bring in and that every sub calibrated with them shares, mean over the
+  /// good pixels of the same blocks: variance of what is subtracted (ADU^2) and relative variance
+  /// of the flat. Empty: no such master.
+  Grid<float> subtract_variance;
+  Grid<float> flat_variance;
+  /// The same pixel by pixel, and the variance of one raw frame in the dark (ADU^2: read noise and
+  /// dark current of each pixel); filled only when `CalibrationInputs::keep_variance` asks for it.
+  struct NoisePlanes {
+    Grid<float> dark_frame;  ///< empty: `dark_frame_variance` everywhere
+    Grid<float> subtract;
+    Grid<float> flat;
+  } noise;
+  double dark_frame_variance = 0.0;  ///< ADU^2, of a usual pixel; 0 = unknown
 
   [[nodiscard]] sensor::CalibrationPlanes planes() const noexcept;
   /// 1/flat at a sensor position, 1 without a flat.
   [[nodiscard]] double inverse_flat_at(double x, double y) const noexcept;
+  /// The shared part of the variance of a calibrated value (its unit squared) near a sensor
+  /// position; `value` is the calibrated signal there, sky included.
+  [[nodiscard]] double shared_variance_at(double x, double y, double value) const noexcept;
   /// Electrons per unit of calibrated value before the flat: 1 in electrons;
   /// in ADU the gain when known, else 1.
   [[nodiscard]] double electrons_per_unit() const noexcept;
@@ -48,6 +64,7 @@ struct CalibrationInputs {
   double saturation_adu = 65535.0;
   double frame_noise_adu = 0.0;  ///< of one dark pixel, for the defect limits
   CfaPattern cfa = CfaPattern::none;
+  bool keep_variance = false;  ///< fill `Calibration::noise` (12 bytes a pixel)
 };
 [[nodiscard]] Calibration prepare_calibration(const CalibrationInputs& inputs, Threads threads);
 

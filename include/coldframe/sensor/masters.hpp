@@ -34,6 +34,8 @@ struct MasterOptions {
   stack::Rejection rule = stack::Rejection::winsorised;
   double kappa = 4.0;
   std::size_t memory_bytes = 512U << 20U;  ///< for tiles; the master's own planes come on top
+  /// Flats: standard deviation of what is subtracted, ADU, same size; null: none known.
+  const PixelSource* subtract_uncertainty = nullptr;
 };
 
 /// Fewest frames from which a pixel's own scatter is a usable scale for rejection.
@@ -43,8 +45,8 @@ inline constexpr int scale_frames = 8;
 struct Master {
   Grid<float> value;
   /// Of `value`, per pixel: pooled noise model of the pair differences over the surviving samples;
-  /// the pixel's own scatter where that is significantly larger (telegraph noise). The
-  /// variance of `subtract` is not in it.
+  /// the pixel's own scatter where that is significantly larger (telegraph noise). Flats: that of
+  /// what was subtracted included, where `MasterOptions::subtract_uncertainty` tells it.
   Grid<float> variance;
   Mask mask;                  ///< not_finite / saturated where no frame was usable
   int frames = 0;             ///< used
