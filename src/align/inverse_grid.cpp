@@ -29,46 +29,6 @@ constexpr std::array<std::array<double, 4>, steps> lagrange_table() noexcept {
   return table;
 }
 
-struct Evaluated {
-  double x = 0.0, y = 0.0;
-  double xu = 0.0, xv = 0.0, yu = 0.0, yv = 0.0;  // derivatives by pixels
-};
-
-// Value and derivatives by tables of powers; orders are small.
-Evaluated evaluate(const Polynomial2& p, Point at) noexcept {
-  constexpr int most = 16;
-  double pu[most + 1], pv[most + 1];
-  const int order = p.order < most ? p.order : most;
-  pu[0] = pv[0] = 1.0;
-  const double u = (at.x - p.centre.x) / p.scale;
-  const double v = (at.y - p.centre.y) / p.scale;
-  for (int i = 1; i <= order; ++i) {
-    pu[i] = pu[i - 1] * u;
-    pv[i] = pv[i - 1] * v;
-  }
-  Evaluated e;
-  std::size_t term = 0;
-  for (int degree = 0; degree <= order; ++degree) {
-    for (int k = 0; k <= degree && term < p.x.size(); ++k, ++term) {
-      const int i = degree - k;
-      const double value = pu[i] * pv[k];
-      const double du = i > 0 ? i * pu[i - 1] * pv[k] : 0.0;
-      const double dv = k > 0 ? k * pu[i] * pv[k - 1] : 0.0;
-      e.x += p.x[term] * value;
-      e.y += p.y[term] * value;
-      e.xu += p.x[term] * du;
-      e.xv += p.x[term] * dv;
-      e.yu += p.y[term] * du;
-      e.yv += p.y[term] * dv;
-    }
-  }
-  e.xu /= p.scale;
-  e.xv /= p.scale;
-  e.yu /= p.scale;
-  e.yv /= p.scale;
-  return e;
-}
-
 }  // namespace
 
 InverseGrid::InverseGrid(const Transform& sub_to_reference, const Rect& destination)
@@ -121,13 +81,14 @@ InverseGrid::Inverted InverseGrid::invert(Point destination) const {
   // Newton from the affine part, the same start for everybody who asks.
   constexpr int most_steps = 30;
   for (int step = 0; step < most_steps; ++step) {
-    const auto e = evaluate(*forward_.polynomial, guess);
-    const double det = e.xu * e.yv - e.xv * e.yu;
+    const auto e = forward_.polynomial->local(guess);
+    const auto& j = e.jacobian;
+    const double det = j[0] * j[3] - j[1] * j[2];
     if (!(std::fabs(det) > 0.0)) return result;
-    const double ex = destination.x - e.x;
-    const double ey = destination.y - e.y;
-    const double dx = (e.yv * ex - e.xv * ey) / det;
-    const double dy = (e.xu * ey - e.yu * ex) / det;
+    const double ex = destination.x - e.value.x;
+    const double ey = destination.y - e.value.y;
+    const double dx = (j[3] * ex - j[1] * ey) / det;
+    const double dy = (j[0] * ey - j[2] * ex) / det;
     guess.x += dx;
     guess.y += dy;
     if (std::fabs(dx) + std::fabs(dy) < 1e-8) return {guess, 1.0 / std::fabs(det)};

@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "align/kernel_weights.hpp"
+#include "align/mapped_bounds.hpp"
 #include "align/resample_parts.hpp"
 #include "coldframe/core/error.hpp"
 
@@ -11,52 +12,6 @@ namespace coldframe::align {
 namespace {
 
 Point middle_of(Size sub) noexcept { return {0.5 * (sub.width - 1), 0.5 * (sub.height - 1)}; }
-
-// Bounds of mapped points; a point without answer leaves them alone.
-struct Bounds {
-  double x0 = HUGE_VAL, y0 = HUGE_VAL, x1 = -HUGE_VAL, y1 = -HUGE_VAL;
-  bool complete = true;
-
-  void add(Point p) noexcept {
-    if (!std::isfinite(p.x) || !std::isfinite(p.y)) {
-      complete = false;
-      return;
-    }
-    x0 = std::min(x0, p.x);
-    y0 = std::min(y0, p.y);
-    x1 = std::max(x1, p.x);
-    y1 = std::max(y1, p.y);
-  }
-};
-
-// A continuous map sends the boundary around the whole image, so the boundary is enough.
-Bounds mapped_bounds(const Transform& transform, const Rect& destination) {
-  const InverseGrid grid(transform, {});
-  const bool linear =
-      !transform.polynomial && transform.matrix[6] == 0.0 && transform.matrix[7] == 0.0;
-  const int step_x = linear ? std::max(1, destination.width() - 1) : 16;
-  const int step_y = linear ? std::max(1, destination.height() - 1) : 16;
-  Bounds bounds;
-  const int last_x = destination.x1 - 1, last_y = destination.y1 - 1;
-  for (int x = destination.x0;; x = std::min(x + step_x, last_x)) {
-    for (const int y : {destination.y0, last_y}) {
-      bounds.add(grid.at({static_cast<double>(x), static_cast<double>(y)}));
-    }
-    if (x == last_x) break;
-  }
-  for (int y = destination.y0;; y = std::min(y + step_y, last_y)) {
-    for (const int x : {destination.x0, last_x}) {
-      bounds.add(grid.at({static_cast<double>(x), static_cast<double>(y)}));
-    }
-    if (y == last_y) break;
-  }
-  return bounds;
-}
-
-int clamped(double value, int lowest, int highest) noexcept {
-  return static_cast<int>(
-      std::clamp(value, static_cast<double>(lowest), static_cast<double>(highest)));
-}
 
 }  // namespace
 
@@ -74,16 +29,10 @@ double stretch_factor(const Transform& sub_to_reference, Point source) noexcept 
 Rect source_region(const Transform& sub_to_reference, const Rect& destination, Size sub,
                    Kernel /*kernel: all use the same six taps*/) {
   if (destination.empty() || sub.width <= 0 || sub.height <= 0) return {};
-  const Bounds b = mapped_bounds(sub_to_reference, destination);
-  // Where the inverse breaks down somewhere, the whole frame is the safe answer.
-  if (!b.complete) return whole(sub);
+  const MappedBounds b = mapped_bounds(sub_to_reference, destination);
   const double stretch = stretch_factor(sub_to_reference, middle_of(sub));
   const double margin = std::ceil(taps_after * stretch) + 2.0;
-  const Rect region{clamped(std::floor(b.x0) - margin, 0, sub.width),
-                    clamped(std::floor(b.y0) - margin, 0, sub.height),
-                    clamped(std::ceil(b.x1) + margin + 1.0, 0, sub.width),
-                    clamped(std::ceil(b.y1) + margin + 1.0, 0, sub.height)};
-  return region.empty() ? Rect{} : region;
+  return region_of(b, margin, sub);
 }
 
 void resample(PlaneView<const float> source, PlaneView<const std::uint8_t> source_mask,

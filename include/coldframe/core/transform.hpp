@@ -20,6 +20,12 @@ enum class TransformModel { similarity, affine, homography, polynomial };
 
 [[nodiscard]] std::string_view to_string(TransformModel model) noexcept;
 
+/// A mapping near one point.
+struct LocalMap {
+  Point value;
+  std::array<double, 4> jacobian{};  ///< dx'/dx, dx'/dy, dy'/dx, dy'/dy
+};
+
 /// Two polynomials of one total degree in normalised coordinates.
 struct Polynomial2 {
   int order = 1;
@@ -29,6 +35,8 @@ struct Polynomial2 {
   std::vector<double> y;
 
   [[nodiscard]] Point evaluate(Point p) const noexcept;
+  /// Value and derivatives by pixels.
+  [[nodiscard]] LocalMap local(Point p) const noexcept;
   [[nodiscard]] static std::size_t terms(int order) noexcept {
     return static_cast<std::size_t>((order + 1) * (order + 2) / 2);
   }
@@ -47,6 +55,11 @@ struct Transform {
   [[nodiscard]] Point unapply(Point p) const noexcept;
   /// Linear part at `p`: {dx'/dx, dx'/dy, dy'/dx, dy'/dy}.
   [[nodiscard]] std::array<double, 4> jacobian(Point p) const noexcept;
+  /// `apply` and `jacobian` in one go.
+  [[nodiscard]] LocalMap local(Point p) const noexcept;
+  /// This mapping followed by `outer`, exactly: matrices multiply, a polynomial keeps its order.
+  /// Throws coldframe::Error(usage) when `outer` is a polynomial, or a homography after one.
+  [[nodiscard]] Transform then(const Transform& outer) const;
   /// Inverse of a matrix model. Polynomial models have none here: use `unapply`.
   [[nodiscard]] std::optional<Transform> inverse() const noexcept;
 
