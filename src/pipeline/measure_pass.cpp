@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
+#include <span>
 
 #include "coldframe/core/statistics.hpp"
 
@@ -57,9 +59,9 @@ ChannelSky measure_channel(PlaneView<const float> image, PlaneView<const std::ui
   return sky;
 }
 
-// Mean of good, sky-subtracted pixels per cell of bin x bin; cells with fewer than half good are
-// masked.
-void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> mask, CfaPattern cfa,
+// Mean of good pixels per cell of bin x bin; cells with fewer than half good are masked. The sky's
+// slopes stay: a mesh would take some of a galaxy's light, another share in every dithered sub.
+void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
                   SubMeasurement& out, Threads threads) {
   const int bin = out.preview_bin;
   const int width = image.width() / bin;
@@ -82,30 +84,33 @@ void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> ma
           out.preview_mask(i, j) = mask_bit::outside;
           continue;
         }
-        const double cx = (i + 0.5) * bin - 0.5;
-        const double cy = (j + 0.5) * bin - 0.5;
-        double level = out.sky[0].level_at(cx, cy);
-        if (cfa != CfaPattern::none) {
-          level = 0.25 * (level + 2.0 * out.sky[1].level_at(cx, cy) + out.sky[2].level_at(cx, cy));
-        }
-        out.preview(i, j) = static_cast<float>(sum / good - level);
+        out.preview(i, j) = static_cast<float>(sum / good);
       }
     }
   });
 }
 
+// Level 0 and, over short distances, noise 1: neighbours' differences do not see the sky's slopes.
 void scale_preview(SubMeasurement& out) {
-  std::vector<double> sample;
+  std::vector<double> levels;
+  std::vector<double> differences;
   for (int j = 0; j < out.preview.height(); ++j) {
     for (int i = 0; i < out.preview.width(); ++i) {
-      if (out.preview_mask(i, j) == 0) sample.push_back(static_cast<double>(out.preview(i, j)));
+      if (out.preview_mask(i, j) != 0) continue;
+      levels.push_back(static_cast<double>(out.preview(i, j)));
+      constexpr int apart = 3;  // further than a star's or a demosaicing kernel's reach
+      if (i < apart || out.preview_mask(i - apart, j) != 0) continue;
+      differences.push_back(static_cast<double>(out.preview(i, j) - out.preview(i - apart, j)));
     }
   }
-  const double noise = sample.size() > 10 ? robust_sigma(sample) : 0.0;
-  if (!(noise > 0.0)) return;
+  if (levels.size() < 10) return;
+  const double level = median_in_place(std::span<double>(levels));
+  const double noise = robust_sigma(differences) / std::numbers::sqrt2;
   for (int j = 0; j < out.preview.height(); ++j) {
-    for (float& value : out.preview.row(j)) {
-      value = static_cast<float>(static_cast<double>(value) / noise);
+    for (int i = 0; i < out.preview.width(); ++i) {
+      if (out.preview_mask(i, j) != 0) continue;
+      const double above = static_cast<double>(out.preview(i, j)) - level;
+      out.preview(i, j) = static_cast<float>(noise > 0.0 ? above / noise : above);
     }
   }
 }
@@ -113,6 +118,8 @@ void scale_preview(SubMeasurement& out) {
 int preview_bin(Size frame, int longest, CfaPattern cfa) noexcept {
   const int side = std::max(frame.width, frame.height);
   int bin = std::max((side + longest - 1) / std::max(longest, 1), 1);
+  // Stars and trails are seldom narrower than two pixels: small frames need no finer previews.
+  if (bin == 1 && 2 * side > longest) bin = 2;
   if (cfa != CfaPattern::none && bin % 2 != 0) ++bin;  // whole cells of the mosaic
   return bin;
 }
@@ -169,7 +176,7 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
     for (const std::uint8_t bits : mask.row(y)) out.saturated += (bits & mask_bit::saturated) != 0;
   }
   out.preview_bin = preview_bin(out.frame, settings.preview_px, calibration.cfa);
-  fill_preview(image.cview(), mask.cview(), calibration.cfa, out, threads);
+  fill_preview(image.cview(), mask.cview(), out, threads);
   scale_preview(out);
   return out;
 }

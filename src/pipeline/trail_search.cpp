@@ -3,58 +3,22 @@
 #include <algorithm>
 #include <atomic>
 #include <cmath>
-#include <optional>
 #include <vector>
 
 #include "coldframe/core/statistics.hpp"
+#include "trail_judge.hpp"
+#include "trail_model.hpp"
 
 namespace coldframe::pipeline {
 namespace {
 
-constexpr std::size_t most_in_model = 15;  // previews in the median: enough for any outlier
-constexpr float star_limit = 4.0F;  // model pixels brighter than this (in noise units) are stars
-constexpr int star_margin = 2;
+using detail::Picture;
+using detail::PreviewGrid;
+using detail::TrailModel;
+using detail::TrailResidual;
+using stack::Trail;
 
-// A preview on the canvas' preview grid. Bilinear: trails are broad on this scale.
-struct Registered {
-  Grid<float> values;
-  Mask mask;
-};
-
-struct PreviewGrid {
-  Size size;
-  int bin = 1;
-  [[nodiscard]] Point to_canvas(double i, double j) const noexcept {
-    return {(i + 0.5) * bin - 0.5, (j + 0.5) * bin - 0.5};
-  }
-};
-
-Registered register_preview(const SubMeasurement& sub, const Transform& transform,
-                            const PreviewGrid& grid) {
-  Registered out{Grid<float>(grid.size), Mask(grid.size)};
-  const double bin = sub.preview_bin;
-  for (int j = 0; j < grid.size.height; ++j) {
-    for (int i = 0; i < grid.size.width; ++i) {
-      const Point at = transform.unapply(grid.to_canvas(i, j));
-      const double u = (at.x + 0.5) / bin - 0.5;
-      const double v = (at.y + 0.5) / bin - 0.5;
-      const int x = static_cast<int>(std::floor(u));
-      const int y = static_cast<int>(std::floor(v));
-      if (x < 0 || y < 0 || x + 1 >= sub.preview.width() || y + 1 >= sub.preview.height() ||
-          (sub.preview_mask(x, y) | sub.preview_mask(x + 1, y) | sub.preview_mask(x, y + 1) |
-           sub.preview_mask(x + 1, y + 1)) != 0) {
-        out.mask(i, j) = mask_bit::outside;
-        continue;
-      }
-      const auto fx = static_cast<float>(u - x);
-      const auto fy = static_cast<float>(v - y);
-      const float lower = sub.preview(x, y) * (1 - fx) + sub.preview(x + 1, y) * fx;
-      const float upper = sub.preview(x, y + 1) * (1 - fx) + sub.preview(x + 1, y + 1) * fx;
-      out.values(i, j) = lower * (1 - fy) + upper * fy;
-    }
-  }
-  return out;
-}
+constexpr std::size_t most_in_model = 15;  // previews in the mean: enough for any outlier
 
 std::vector<std::size_t> spread_choice(std::size_t count) {
   std::vector<std::size_t> chosen;
@@ -63,327 +27,210 @@ std::vector<std::size_t> spread_choice(std::size_t count) {
   return chosen;
 }
 
-// Median of some previews: what does not move with a satellite.
-Registered median_model(std::span<const Registered> previews, Size size, Threads threads) {
-  Registered model{Grid<float>(size), Mask(size)};
-  parallel_bands(threads, size.height, 16, [&](int y0, int y1) {
-    std::vector<float> sample;
-    for (int j = y0; j < y1; ++j) {
-      for (int i = 0; i < size.width; ++i) {
-        sample.clear();
-        for (const auto& preview : previews) {
-          if (preview.mask(i, j) == 0) sample.push_back(preview.values(i, j));
-        }
-        if (sample.size() < 3) {
-          model.mask(i, j) = mask_bit::outside;
-        } else {
-          model.values(i, j) = median_in_place(std::span<float>(sample));
-        }
-      }
-    }
-  });
-  return model;
-}
-
-// Stars leave residuals when the seeing changes: they do not take part.
-Mask star_mask(const Registered& model) {
-  Mask mask(model.values.size());
-  for (int j = 0; j < mask.height(); ++j) {
-    for (int i = 0; i < mask.width(); ++i) {
-      if (model.mask(i, j) != 0) mask(i, j) |= mask_bit::outside;
-      if (!(model.values(i, j) > star_limit)) continue;
-      const Rect around =
-          Rect{i - star_margin, j - star_margin, i + star_margin + 1, j + star_margin + 1}
-              .intersect(whole(mask.size()));
-      for (int y = around.y0; y < around.y1; ++y) {
-        for (int x = around.x0; x < around.x1; ++x) mask(x, y) |= mask_bit::saturated;
-      }
-    }
-  }
-  return mask;
-}
-
-// Neighbouring residuals go together where the model interpolates, the seeing changes
-// or the field is crowded: sums along short pieces then scatter more than white noise would.
-double correlation_of(const Registered& residual, double noise) {
+// Neighbouring residuals go together where the seeing changes or the field is crowded: sums
+// along short pieces then scatter more than white noise would.
+double correlation_of(const Grid<float>& values, const Mask& mask, double noise) {
   constexpr int length = 12;
-  const Size size = residual.values.size();
-  std::vector<double> sums[2];
-  for (int turned = 0; turned < 2; ++turned) {
-    const int lines = turned != 0 ? size.width : size.height;
-    const int along = turned != 0 ? size.height : size.width;
+  const Size size = values.size();
+  double factor = 1.0;
+  for (const bool turned : {false, true}) {
+    std::vector<double> sums;
+    const int lines = turned ? size.width : size.height;
+    const int along = turned ? size.height : size.width;
     for (int line = 0; line < lines; line += 2) {
       for (int start = 0; start + length <= along; start += length) {
         double sum = 0.0;
         int good = 0;
         for (int k = start; k < start + length; ++k) {
-          const int x = turned != 0 ? line : k;
-          const int y = turned != 0 ? k : line;
-          if (residual.mask(x, y) != 0) continue;
-          sum += static_cast<double>(residual.values(x, y));
+          const int x = turned ? line : k;
+          const int y = turned ? k : line;
+          if (mask(x, y) != 0) continue;
+          sum += static_cast<double>(values(x, y));
           ++good;
         }
-        if (good >= length / 2) sums[turned].push_back(sum / (noise * std::sqrt(good)));
+        if (good >= length / 2) sums.push_back(sum / (noise * std::sqrt(good)));
       }
     }
-  }
-  double factor = 1.0;
-  for (const auto& values : sums) {
-    if (values.size() > 50) factor = std::max(factor, robust_sigma(values));
+    constexpr std::size_t enough = 50;
+    if (sums.size() > enough) factor = std::max(factor, robust_sigma(sums));
   }
   return factor;
 }
 
-// Medians of coarse cells; those with too little to see take the mean of their neighbours.
-Grid<float> cell_levels(const Registered& sub, int cell) {
-  const Size size = sub.values.size();
-  Grid<float> levels((size.width + cell - 1) / cell, (size.height + cell - 1) / cell);
-  std::vector<Point> empty;
-  std::vector<float> sample;
-  for (int j = 0; j < levels.height(); ++j) {
-    for (int i = 0; i < levels.width(); ++i) {
-      const Rect part =
-          Rect{i * cell, j * cell, (i + 1) * cell, (j + 1) * cell}.intersect(whole(size));
-      sample.clear();
-      for (int y = part.y0; y < part.y1; ++y) {
-        for (int x = part.x0; x < part.x1; ++x) {
-          if (sub.mask(x, y) == 0) sample.push_back(sub.values(x, y));
-        }
-      }
-      constexpr std::size_t enough = 50;
-      if (sample.size() < enough) empty.push_back({static_cast<double>(i), static_cast<double>(j)});
-      levels(i, j) =
-          sample.size() < enough ? std::nanf("") : median_in_place(std::span<float>(sample));
-    }
-  }
-  Grid<float> filled = levels.clone();
-  for (const Point& at : empty) {
-    float sum = 0.0F;
-    float count = 0.0F;
-    const auto i = static_cast<int>(at.x);
-    const auto j = static_cast<int>(at.y);
-    const Rect around = Rect{i - 1, j - 1, i + 2, j + 2}.intersect(whole(levels.size()));
-    for (int y = around.y0; y < around.y1; ++y) {
-      for (int x = around.x0; x < around.x1; ++x) {
-        if (!std::isfinite(levels(x, y))) continue;
-        sum += levels(x, y);
-        count += 1.0F;
-      }
-    }
-    filled(i, j) = count > 0.0F ? sum / count : 0.0F;
-  }
-  return filled;
-}
-
-// Bilinear between the cells' middles and straight on to the border: a level per cell would leave
-// saw-teeth on a slope, which line up along the cells.
-void subtract_smooth_level(Registered& sub) {
-  constexpr int cell = 40;
-  const Grid<float> levels = cell_levels(sub, cell);
-  const Size size = sub.values.size();
-  const auto place = [](int pixel, int pixels, int cells) {
-    // A last, narrow cell has its middle elsewhere: it is met from the one before.
-    const int whole_cells = std::max(pixels / cell, 1);
-    const double at = (pixel + 0.5) / cell - 0.5;
-    const int first = std::clamp(static_cast<int>(std::floor(at)), 0, std::max(whole_cells - 2, 0));
-    return std::pair{first, cells > 1 && whole_cells > 1 ? at - first : 0.0};
-  };
-  for (int j = 0; j < size.height; ++j) {
-    const auto [row, v] = place(j, size.height, levels.height());
-    const int above = std::min(row + 1, levels.height() - 1);
-    for (int i = 0; i < size.width; ++i) {
-      const auto [column, u] = place(i, size.width, levels.width());
-      const int right = std::min(column + 1, levels.width() - 1);
-      const double low = levels(column, row) * (1.0 - u) + levels(right, row) * u;
-      const double high = levels(column, above) * (1.0 - u) + levels(right, above) * u;
-      sub.values(i, j) -= static_cast<float>(low * (1.0 - v) + high * v);
-    }
-  }
-}
-
-// Residual of one preview in units of its own noise; smooth leftovers of the
-// sky (cloud, moonlight) are taken out with a coarse running level.
-void make_residual(Registered& sub, const Registered& model, const Mask& stars) {
-  std::vector<double> sample;
-  const auto size = sub.values.size();
-  for (int j = 0; j < size.height; ++j) {
-    for (int i = 0; i < size.width; ++i) {
-      sub.mask(i, j) |= stars(i, j);
-      sub.values(i, j) -= model.values(i, j);
-    }
-  }
-  subtract_smooth_level(sub);
-  for (int j = 0; j < size.height; ++j) {
-    for (int i = 0; i < size.width; ++i) {
-      if (sub.mask(i, j) == 0) sample.push_back(static_cast<double>(sub.values(i, j)));
-    }
-  }
-  const double noise = sample.size() > 100 ? robust_sigma(sample) : 0.0;
-  const auto factor =
-      noise > 0.0 ? static_cast<float>(1.0 / (noise * correlation_of(sub, noise))) : 0.0F;
-  for (int j = 0; j < size.height; ++j) {
-    for (float& value : sub.values.row(j)) value *= factor;
-  }
-}
-
-// Where dithered subs end, the model is made of fewer and changing ones: a step along the border.
-bool hugs_border(const stack::Trail& trail, Size canvas) {
-  const double band = 0.05 * std::min(canvas.width, canvas.height);
-  const auto both = [&](double a, double b, double size) {
-    return std::max(a, b) < band || std::min(a, b) > size - band;
-  };
-  constexpr double bright = 100.0;  // a real one that matters
-  return trail.significance < bright &&
-         (both(trail.x1, trail.x2, canvas.width) || both(trail.y1, trail.y2, canvas.height));
-}
-
-// What a detector or a crowded field can feign is no trail: lines along the sub's own rows and
-// columns (bad columns, read-out), short and broad ones (halos, cluster cores), faint ones
-// when the model of the sky comes from a handful of subs.
-bool plausible(const stack::Trail& trail, const Transform& transform, Size canvas,
-               std::size_t subs) {
-  const Point a = transform.unapply({trail.x1, trail.y1});
-  const Point b = transform.unapply({trail.x2, trail.y2});
-  const double dx = std::fabs(b.x - a.x);
-  const double dy = std::fabs(b.y - a.y);
-  const double length = std::hypot(dx, dy);
-  if (trail.width_px > 0.1 * length) return false;
-  if (hugs_border(trail, canvas)) return false;
-  constexpr double few_limit = 12.0;
-  constexpr std::size_t few = 6;
-  double least = subs < few ? few_limit : 0.0;
-  constexpr double axis_slope = 0.01;  // half a degree
-  if (std::min(dx, dy) < axis_slope * length) least = std::max(least, 25.0);
-  if (length < 0.25 * std::min(canvas.width, canvas.height)) least = std::max(least, 15.0);
-  return trail.significance >= least;
-}
-
-struct Strip {
-  double mean = 0.0;
-  double error = 0.0;  ///< of the mean, if the residual were white
+// The sub against the model on the sub's own grid: its noise stays white, whatever the transform.
+struct Compared {
+  TrailResidual residual;
+  Grid<float> noise;  ///< relative, of one pixel
 };
 
-// The residual over a strip beside the line; unset where too little of it can be seen.
-std::optional<Strip> measure_strip(const Registered& residual, const stack::Trail& line,
-                                   double offset, int half_width) {
-  const double dx = line.x2 - line.x1;
-  const double dy = line.y2 - line.y1;
-  const double length = std::hypot(dx, dy);
-  const Size size = residual.values.size();
-  double sum = 0.0;
-  double good = 0.0;
-  for (int k = 0; k <= static_cast<int>(length); ++k) {
-    for (int w = -half_width; w <= half_width; ++w) {
-      const double across = offset + w;
-      const int x = static_cast<int>(std::lround(line.x1 + (dx * k - dy * across) / length));
-      const int y = static_cast<int>(std::lround(line.y1 + (dy * k + dx * across) / length));
-      if (x < 0 || y < 0 || x >= size.width || y >= size.height || residual.mask(x, y) != 0)
+Compared compare(const SubMeasurement& sub, const Transform& transform, const TrailModel& model,
+                 const detail::SubModel& others, const PreviewGrid& canvas) {
+  const PreviewGrid own{sub.preview.size(), sub.preview_bin};
+  const detail::PositionMesh mesh(own.size, [&](double i, double j) {
+    return canvas.from_frame(transform.apply(own.to_frame(i, j)));
+  });
+  Compared out{
+      {sub.preview.clone(), sub.preview_mask.clone(), Grid<float>(own.size), Grid<float>(own.size)},
+      Grid<float>(own.size, 1.0F)};
+  auto& r = out.residual;
+  Grid<float> known(own.size);
+  Grid<float> weight(own.size);
+  Mask stars(own.size);
+  for (int j = 0; j < own.size.height; ++j) {
+    for (int i = 0; i < own.size.width; ++i) {
+      const auto place = detail::Place::of(mesh.at(i, j));
+      if (!place.inside(canvas.size)) {
+        r.mask(i, j) |= mask_bit::outside;
         continue;
-      // A single bright pixel, a residue of a star or a cosmic ray, does not make a line.
-      sum += std::clamp(static_cast<double>(residual.values(x, y)), -3.5, 3.5);
-      good += 1.0;
+      }
+      const float least = std::min(
+          std::min(others.weight(place.x, place.y), others.weight(place.x + 1, place.y)),
+          std::min(others.weight(place.x, place.y + 1), others.weight(place.x + 1, place.y + 1)));
+      if (!(least > 0.0F)) r.mask(i, j) |= mask_bit::outside;
+      r.model(i, j) = place.value(others.full);
+      known(i, j) = place.value(others.known);
+      weight(i, j) = std::max(least, 1e-3F);
+      stars(i, j) = place.bits(model.stars());
+      out.noise(i, j) = model.noise()(place.x, place.y);
     }
   }
-  const bool seen = good > 0.3 * length * (2.0 * half_width + 1.0);
-  return seen ? std::optional(Strip{sum / good, 1.0 / std::sqrt(good)}) : std::nullopt;
+  const auto scale = static_cast<float>(detail::scale_against(r.values, r.mask, r.model));
+  for (int j = 0; j < own.size.height; ++j) {
+    for (int i = 0; i < own.size.width; ++i) {
+      r.mask(i, j) |= stars(i, j);
+      r.values(i, j) -= scale * known(i, j);
+      r.hidden(i, j) = scale * (r.model(i, j) - known(i, j));
+      // Where the model itself was taken out, its noise came in.
+      const float added = known(i, j) == r.model(i, j) ? scale * scale / weight(i, j) : 0.0F;
+      r.model(i, j) *= scale;
+      out.noise(i, j) *= std::sqrt(1.0F + added);
+    }
+  }
+  return out;
 }
 
-// A trail stands out of the lines parallel to it, each against those to its left and right, by far
-// more than these scatter: that scatter holds whatever the sky, the flat or a crowded field leave
-// in the residual, white or not.
-bool stands_out(const Registered& residual, const stack::Trail& line) {
-  constexpr int strips = 20;  // on either side
-  constexpr double broad_px = 12.0;
-  // Broad ones are what a sky that was not taken out well looks like.
-  const bool broad = line.width_px > broad_px;
-  const int half_width = line.width_px > 8.0 ? 2 : 1;
-  const double spacing = 2.0 * half_width + 1.0;
-  const int gap = static_cast<int>(std::ceil(0.5 * line.width_px / spacing)) + 1;
-  std::vector<std::optional<Strip>> means;
-  for (int k = -strips; k <= strips; ++k) {
-    means.push_back(measure_strip(residual, line, spacing * k, half_width));
+// Level taken out beside the trails known so far, then in units of the noise.
+TrailResidual to_residual(const Compared& compared, std::span<const Trail> known) {
+  const TrailResidual& from = compared.residual;
+  TrailResidual out{from.values.clone(), from.mask.clone(), from.hidden.clone(),
+                    from.model.clone()};
+  Mask beside = from.mask.clone();
+  stack::mask_trails(known, whole(beside.size()), beside.view());
+  detail::subtract_smooth_level(out.values, beside);
+  std::vector<double> sample;
+  for (int j = 0; j < out.values.height(); ++j) {
+    for (int i = 0; i < out.values.width(); ++i) {
+      out.values(i, j) /= compared.noise(i, j);
+      if (beside(i, j) == 0) sample.push_back(static_cast<double>(out.values(i, j)));
+    }
   }
-  const auto contrast = [&](int k, bool left, bool right) -> std::optional<double> {
-    const auto at = [&](int i) {
-      return std::abs(i) <= strips ? means[static_cast<std::size_t>(i + strips)] : std::nullopt;
-    };
-    const auto own = at(k);
-    const auto before = left ? at(k - gap) : own;
-    const auto after = right ? at(k + gap) : own;
-    if (!own || !before || !after) return std::nullopt;
-    if (!left && !right) return own->mean;
-    const double sides = (left ? before->mean : 0.0) + (right ? after->mean : 0.0);
-    return own->mean - sides / (left && right ? 2.0 : 1.0);
-  };
-  // At the border of the picture one side must do.
-  const bool left = contrast(0, true, false).has_value();
-  const bool right = contrast(0, false, true).has_value();
-  if (!left && !right) return true;
-  const double own = contrast(0, left, right).value_or(0.0);
-  std::vector<double> others;
-  std::vector<double> levels;
-  for (int k = -strips; k <= strips; ++k) {
-    // Those that lie on the trail or take it for their neighbour tell nothing of the rest.
-    if (std::abs(k) <= 2 * gap && std::abs(k) <= strips / 2) continue;
-    if (const auto value = contrast(k, left, right)) others.push_back(*value);
-    if (const auto level = contrast(k, false, false)) levels.push_back(*level);
+  constexpr std::size_t enough = 100;
+  const double noise = sample.size() > enough ? robust_sigma(sample) : 0.0;
+  const double unit = noise > 0.0 ? noise * correlation_of(out.values, beside, noise) : 0.0;
+  const auto factor = unit > 0.0 ? static_cast<float>(1.0 / unit) : 0.0F;
+  for (int j = 0; j < out.values.height(); ++j) {
+    for (int i = 0; i < out.values.width(); ++i) {
+      out.values(i, j) *= factor;
+      out.hidden(i, j) *= factor / compared.noise(i, j);
+      out.model(i, j) *= factor;
+    }
   }
-  constexpr std::size_t enough = 8;
-  if (others.size() < enough) return true;
-  // Few strips may agree by accident: their scatter is never less than that of white noise.
-  const Strip& middle = *means[strips];
-  const double of_sides = std::sqrt(left && right ? 1.5 : 2.0) * middle.error;
-  const double above_sides = own / std::max(robust_sigma(others), of_sides);
-  const double above_all =
-      (middle.mean - median(levels)) / std::max(robust_sigma(levels), middle.error);
-  return above_sides > (broad ? 8.0 : 5.0) && above_all > (broad ? 10.0 : 7.0);
+  return out;
 }
 
-stack::Trail to_canvas(const stack::Trail& found, const PreviewGrid& grid) noexcept {
-  stack::Trail trail = found;
-  const Point a = grid.to_canvas(found.x1, found.y1);
-  const Point b = grid.to_canvas(found.x2, found.y2);
+std::vector<Trail> search_once(const Compared& compared, std::span<const Trail> known,
+                               const stack::TrailOptions& options) {
+  const TrailResidual residual = to_residual(compared, known);
+  std::vector<Trail> trails;
+  for (Trail trail : stack::find_trails(residual.values.cview(), residual.mask.cview(), options)) {
+    if (detail::is_trail(residual, trail, options.min_significance)) trails.push_back(trail);
+  }
+  return trails;
+}
+
+// The wings of a bright trail are in the level at first: the search is done again with the level
+// measured beside it.
+std::vector<Trail> search_sub(const Compared& compared, const stack::TrailOptions& options) {
+  constexpr double bright = 30.0;
+  const auto first = search_once(compared, {}, options);
+  const bool again = std::any_of(first.begin(), first.end(),
+                                 [](const Trail& t) { return t.significance > bright; });
+  return again ? search_once(compared, first, options) : first;
+}
+
+// From preview pixels to the sub's own.
+Trail to_frame(Trail trail, const PreviewGrid& own) noexcept {
+  const Point a = own.to_frame(trail.x1, trail.y1);
+  const Point b = own.to_frame(trail.x2, trail.y2);
   trail.x1 = a.x;
   trail.y1 = a.y;
   trail.x2 = b.x;
   trail.y2 = b.y;
-  trail.width_px = found.width_px * grid.bin;
+  trail.width_px *= own.bin;
+  trail.core_px *= own.bin;
   return trail;
+}
+
+Trail to_canvas(Trail trail, const Transform& transform) noexcept {
+  const Point a = transform.apply({trail.x1, trail.y1});
+  const Point b = transform.apply({trail.x2, trail.y2});
+  const double before = std::hypot(trail.x2 - trail.x1, trail.y2 - trail.y1);
+  trail.x1 = a.x;
+  trail.y1 = a.y;
+  trail.x2 = b.x;
+  trail.y2 = b.y;
+  const double stretch = before > 0.0 ? std::hypot(b.x - a.x, b.y - a.y) / before : 1.0;
+  trail.width_px *= stretch;
+  trail.core_px *= stretch;
+  return trail;
+}
+
+// Wings matter when they are seen in the result: a sub's light counts 1/N there, and the noise
+// falls with the root of N.
+double faintest_wing(std::size_t subs, int bin) noexcept {
+  constexpr double of_result = 0.05;
+  constexpr std::size_t most = 12;
+  return of_result * std::sqrt(static_cast<double>(std::min(subs, most))) * bin;
 }
 
 }  // namespace
 
-std::vector<std::vector<stack::Trail>> search_trails(std::span<const PreviewSub> subs, Size canvas,
-                                                     const stack::TrailOptions& options,
-                                                     Threads threads, const Watch& watch) {
-  std::vector<std::vector<stack::Trail>> trails(subs.size());
-  if (subs.size() < 3) return trails;
+std::vector<std::vector<Trail>> search_trails(std::span<const PreviewSub> subs, Size canvas,
+                                              const stack::TrailOptions& options, Threads threads,
+                                              const Watch& watch) {
+  std::vector<std::vector<Trail>> trails(subs.size());
+  if (subs.size() < 2) return trails;
   PreviewGrid grid;
   grid.bin = subs.front().load().preview_bin;
   grid.size = {canvas.width / grid.bin, canvas.height / grid.bin};
   if (grid.size.width < 16 || grid.size.height < 16) return trails;
   const auto chosen = spread_choice(subs.size());
-  std::vector<Registered> previews(chosen.size());
+  std::vector<Picture> members(chosen.size());
   parallel_for(threads, chosen.size(), [&](std::size_t k) {
     const auto& sub = subs[chosen[k]];
-    previews[k] = register_preview(sub.load(), sub.transform, grid);
+    members[k] = detail::register_preview(sub.load(), sub.transform, grid);
   });
-  const Registered model = median_model(previews, grid.size, threads);
-  previews.clear();
-  const Mask stars = star_mask(model);
+  const TrailModel model(std::move(members), grid.size, threads);
   std::atomic<std::size_t> done{0};
   parallel_for(threads, subs.size(), [&](std::size_t i) {
     watch.check();
-    Registered residual = register_preview(subs[i].load(), subs[i].transform, grid);
-    make_residual(residual, model, stars);
-    for (const auto& found :
-         stack::find_trails(residual.values.cview(), residual.mask.cview(), options)) {
-      const auto trail = to_canvas(found, grid);
-      const bool sound = plausible(trail, subs[i].transform, canvas, subs.size());
-      if (sound && stands_out(residual, found)) trails[i].push_back(trail);
+    const auto sub = subs[i].load();
+    const bool member = std::binary_search(chosen.begin(), chosen.end(), i);
+    const Picture own = member ? detail::register_preview(sub, subs[i].transform, grid) : Picture();
+    const auto others = model.without(member ? &own : nullptr);
+    const auto compared = compare(sub, subs[i].transform, model, others, grid);
+    auto wanted = options;
+    wanted.faintest_wing = faintest_wing(subs.size(), sub.preview_bin);
+    const PreviewGrid own_grid{sub.preview.size(), sub.preview_bin};
+    for (const Trail& trail : search_sub(compared, wanted)) {
+      trails[i].push_back(to_frame(trail, own_grid));
     }
     watch.report("trails", done.fetch_add(1) + 1, subs.size());
   });
+  detail::drop_sensor_lines(trails, 2.0 * grid.bin);
+  for (std::size_t i = 0; i < subs.size(); ++i) {
+    for (Trail& trail : trails[i]) trail = to_canvas(trail, subs[i].transform);
+  }
   return trails;
 }
 

@@ -70,7 +70,8 @@ ordered_json trails_json(const std::vector<stack::Trail>& trails) {
                     {"x2", t.x2},
                     {"y2", t.y2},
                     {"width_px", t.width_px},
-                    {"significance", t.significance}});
+                    {"significance", t.significance},
+                    {"kind", stack::to_string(t.kind)}});
   }
   return list;
 }

@@ -18,7 +18,6 @@ struct Stage {
   int rows = 0;
   std::size_t stride = 0;
   std::span<float> value;
-  std::span<float> good;
 
   Stage(int width_, int blocks_, int rows_)
       : width(width_),
@@ -33,32 +32,18 @@ struct Stage {
   [[nodiscard]] std::size_t size() const noexcept { return row_of(blocks, -(width - 1)); }
 };
 
-/// Memory of one stage, used again by the next but one.
-struct StageMemory {
-  std::vector<float> value;
-  std::vector<float> good;
-
-  explicit StageMemory(std::size_t size) : value(size), good(size) {}
-  void lend(Stage& stage) noexcept {
-    stage.value = value;
-    stage.good = good;
-  }
-};
-
 Stage stage_of(int width, const TrailPicture& picture) noexcept {
   return {width, (picture.width() + width - 1) / width, picture.height()};
 }
 
-Stage first_stage(const TrailPicture& picture, StageMemory& memory) {
+Stage first_stage(const TrailPicture& picture, std::vector<float>& memory) {
   Stage stage = stage_of(1, picture);
-  memory.lend(stage);
+  stage.value = memory;
   for (int y = 0; y < picture.height(); ++y) {
     const auto value = picture.value.row(y);
-    const auto good = picture.good.row(y);
     for (int x = 0; x < picture.width(); ++x) {
-      const std::size_t at = stage.row_of(x, 0) + static_cast<std::size_t>(y);
-      stage.value[at] = value[static_cast<std::size_t>(x)];
-      stage.good[at] = good[static_cast<std::size_t>(x)];
+      stage.value[stage.row_of(x, 0) + static_cast<std::size_t>(y)] =
+          value[static_cast<std::size_t>(x)];
     }
   }
   return stage;
@@ -89,99 +74,77 @@ void join(const float* left, const float* right, int rows, int g, int h, bool fa
   std::copy(late + overlap, late + half, out + shift + overlap);
 }
 
+/// The highest sum of one line, and of 2, 4 and 8 adjacent ones, each over the root of its number.
 struct Best {
-  float score2 = 0.0F;
+  float score = 0.0F;
   int index = 0;
   int lines = 1;
 };
 
 constexpr int scan_lanes = 16;
+constexpr int widths = 4;
+constexpr std::array<float, widths> share{1.0F, 0.70710678F, 0.5F, 0.35355339F};
+using Lanes = std::array<float, scan_lanes>;
 
-/// Highest squared score of `lines` adjacent rows; 0 unless at least `least_count` good pixels.
-float highest(const float* value, const float* good, int size, int lines,
-              float least_count) noexcept {
-  std::array<float, scan_lanes> best{};
-  const auto score2 = [&](int i) {
-    float v = value[i];
-    float c = good[i];
-    for (int k = 1; k < lines; ++k) {
-      v += value[i + k];
-      c += good[i + k];
-    }
-    v = v > 0.0F ? v : 0.0F;
-    c = c >= least_count ? c : 1e30F;
-    return v * v / c;
-  };
-  const int last = size - lines + 1;
-  int i = 0;
-  for (; i + scan_lanes <= last; i += scan_lanes) {
-    for (int l = 0; l < scan_lanes; ++l) {
-      const float s = score2(i + l);
-      const auto at = static_cast<std::size_t>(l);
-      best[at] = s > best[at] ? s : best[at];
-    }
-  }
-  for (; i < last; ++i) best[0] = std::max(best[0], score2(i));
-  return *std::max_element(best.begin(), best.end());
+inline void raise(Lanes& most, std::size_t lane, float s) noexcept {
+  most[lane] = s > most[lane] ? s : most[lane];
 }
 
-int locate(const float* value, const float* good, int size, int lines, float score2) noexcept {
+/// Maxima over all starts. `work` holds sums of four rows.
+std::array<float, widths> highest(const float* value, int size, std::span<float> work) noexcept {
+  std::array<Lanes, widths> most{};
+  float* four = work.data();
+  const int fours = size - 3;
+  const auto narrow = [&](int i, std::size_t lane) {
+    const float one = value[i];
+    const float two = one + value[i + 1];
+    const float all = two + (value[i + 2] + value[i + 3]);
+    four[i] = all;
+    raise(most[0], lane, one);
+    raise(most[1], lane, two);
+    raise(most[2], lane, all);
+  };
+  int i = 0;
+  for (; i + scan_lanes <= fours; i += scan_lanes) {
+    for (int l = 0; l < scan_lanes; ++l) narrow(i + l, static_cast<std::size_t>(l));
+  }
+  for (; i < fours; ++i) narrow(i, 0);
+  const int eights = size - 7;
+  const auto broad = [&](int k, std::size_t lane) { raise(most[3], lane, four[k] + four[k + 4]); };
+  for (i = 0; i + scan_lanes <= eights; i += scan_lanes) {
+    for (int l = 0; l < scan_lanes; ++l) broad(i + l, static_cast<std::size_t>(l));
+  }
+  for (; i < eights; ++i) broad(i, 0);
+  std::array<float, widths> top{};
+  for (std::size_t w = 0; w < widths; ++w)
+    top[w] = *std::max_element(most[w].begin(), most[w].end());
+  return top;
+}
+
+/// Where the sum of `lines` rows is highest.
+int locate(const float* value, int size, int lines) noexcept {
   int where = 0;
-  float closest = -1.0F;
+  float most = 0.0F;
   for (int i = 0; i + lines <= size; ++i) {
-    float v = 0.0F;
-    float c = 0.0F;
-    for (int k = 0; k < lines; ++k) {
-      v += value[i + k];
-      c += good[i + k];
-    }
-    if (v <= 0.0F || c < 1.0F) continue;
-    const float s = v * v / c;
-    if (s <= score2 * 1.0001F && s > closest) {
-      closest = s;
+    float sum = 0.0F;
+    for (int k = 0; k < lines; ++k) sum += value[i + k];
+    if (sum > most) {
+      most = sum;
       where = i;
     }
   }
   return where;
 }
 
-/// Whether any score exceeds sqrt(beat), without a division.
-inline bool any_above(const float* value, const float* good, int size, int lines, float least_count,
-                      float beat) noexcept {
-  std::array<int, scan_lanes> hit{};
-  const auto above = [&](int i) {
-    float v = value[i];
-    float c = good[i];
-    for (int k = 1; k < lines; ++k) {
-      v += value[i + k];
-      c += good[i + k];
-    }
-    c = c >= least_count ? c : 1e30F;
-    return v * (v > 0.0F ? v : 0.0F) > beat * c ? 1 : 0;
-  };
-  const int last = size - lines + 1;
-  int i = 0;
-  for (; i + scan_lanes <= last; i += scan_lanes) {
-    for (int l = 0; l < scan_lanes; ++l) hit[static_cast<std::size_t>(l)] |= above(i + l);
-  }
-  for (; i < last; ++i) hit[0] |= above(i);
-  return std::any_of(hit.begin(), hit.end(), [](int h) { return h != 0; });
-}
-
-template <int Lines>
-void scan_lines(const float* value, const float* good, int size, float least_count,
-                Best& best) noexcept {
-  const float least = least_count * static_cast<float>(Lines);
-  if (size <= Lines || !any_above(value, good, size, Lines, least, best.score2)) return;
-  const float s = highest(value, good, size, Lines, least);
-  if (s > best.score2) best = {s, locate(value, good, size, Lines, s), Lines};
-}
-
-Best scan(const float* value, const float* good, int size, float least_count, float beat) noexcept {
+Best scan(const float* value, int size, float beat, std::span<float> work) noexcept {
   Best best{beat, -1, 1};
-  scan_lines<1>(value, good, size, least_count, best);
-  scan_lines<2>(value, good, size, least_count, best);
-  scan_lines<4>(value, good, size, least_count, best);
+  if (size < 8) return best;
+  const auto top = highest(value, size, work);
+  for (std::size_t w = 0; w < widths; ++w) {
+    const float score = top[w] * share[w];
+    if (score > best.score) best = {score, 0, 1 << w};
+  }
+  best.index = best.score > beat ? locate(value, size, best.lines) : -1;
   return best;
 }
 
@@ -189,27 +152,28 @@ Best scan(const float* value, const float* good, int size, float least_count, fl
 class Doubler {
  public:
   /// Without memory the lines are scanned only, not kept.
-  Doubler(const Stage& from, const TrailPicture& picture, StageMemory* memory, bool scanning,
+  Doubler(const Stage& from, const TrailPicture& picture, std::vector<float>* memory, bool scanning,
           double least)
       : from_(from),
         to_(stage_of(2 * from.width, picture)),
-        picture_width_(picture.width()),
+        picture_(picture),
         store_(memory != nullptr),
         scanning_(scanning),
-        least2_(static_cast<float>(least * least)) {
-    if (store_) memory->lend(to_);
+        least_(least) {
+    if (store_) to_.value = *memory;
     value_.resize(to_.stride);
-    good_.resize(to_.stride);
+    work_.resize(to_.stride);
   }
   Stage run(std::vector<LineCandidate>& found) {
     constexpr int slopes_together = 16;
     // The last window reaches beyond the picture: its slopes lie closer than they need to.
-    const int step = !store_ && 4 * to_.width >= 5 * picture_width_ ? 2 : 1;
+    const int step = !store_ && 4 * to_.width >= 5 * picture_.width() ? 2 : 1;
     for (int block = 0; block < to_.blocks; ++block) {
       LineCandidate best;
       int together = 0;
+      const double unit = scanning_ ? sum_unit(block) : 0.0;
       for (int rise = 1 - to_.width; rise < to_.width; rise += step) {
-        line(block, rise, best);
+        line(block, rise, unit, best);
         if (++together < slopes_together && rise + step < to_.width) continue;
         if (best.score > 0.0) found.push_back(best);
         best = {};
@@ -220,47 +184,55 @@ class Doubler {
   }
 
  private:
-  void line(int block, int rise, LineCandidate& best) {
+  /// Noise of one line's sum in this window: the root of its good pixels, on average.
+  [[nodiscard]] double sum_unit(int block) const noexcept {
+    const int x0 = block * to_.width;
+    const int x1 = std::min(x0 + to_.width, picture_.width());
+    double good = 0.0;
+    for (int y = 0; y < picture_.height(); ++y) {
+      const auto row = picture_.good.row(y);
+      for (int x = x0; x < x1; ++x) good += static_cast<double>(row[static_cast<std::size_t>(x)]);
+    }
+    return std::sqrt(std::max(good / std::max(picture_.height(), 1), 8.0));
+  }
+
+  void line(int block, int rise, double unit, LineCandidate& best) {
     const int h = rise < 0 ? -rise : rise;
     const int g = h / 2;
     const int half_rise = rise < 0 ? -g : g;
     const bool has_right = 2 * block + 1 < from_.blocks;
     const std::size_t left = from_.row_of(2 * block, half_rise);
     const std::size_t right = has_right ? from_.row_of(2 * block + 1, half_rise) : 0;
-    const std::size_t out = store_ ? to_.row_of(block, rise) : 0;
-    float* value = store_ ? &to_.value[out] : value_.data();
-    float* good = store_ ? &to_.good[out] : good_.data();
+    float* value = store_ ? &to_.value[to_.row_of(block, rise)] : value_.data();
     join(&from_.value[left], has_right ? &from_.value[right] : nullptr, from_.rows, g, h, rise < 0,
          value);
-    join(&from_.good[left], has_right ? &from_.good[right] : nullptr, from_.rows, g, h, rise < 0,
-         good);
-    if (scanning_) consider(block, rise, {value, good}, best);
+    if (scanning_) consider(block, rise, value, unit, best);
   }
 
-  struct Sums {
-    const float* value;
-    const float* good;
-  };
-  void consider(int block, int rise, Sums sums, LineCandidate& best) const {
+  void consider(int block, int rise, const float* value, double unit, LineCandidate& best) {
     const int h = rise > 0 ? rise : -rise;
-    const float beat = std::max(least2_, static_cast<float>(best.score * best.score));
-    const Best b = scan(sums.value, sums.good, to_.rows + h, 24.0F, beat);
+    const auto beat = static_cast<float>(std::max(least_, best.score) * unit);
+    const Best b = scan(value, to_.rows + h, beat, work_);
     if (b.index < 0) return;
     const int x0 = block * to_.width;
     const double slope = static_cast<double>(rise) / static_cast<double>(to_.width - 1);
     const double y0 = b.index - std::max(rise, 0) + 0.5 * (b.lines - 1);
-    best = {std::sqrt(static_cast<double>(b.score2)), y0 - slope * x0, slope, x0,
-            std::min(x0 + to_.width, picture_width_)};
+    best.score = static_cast<double>(b.score) / unit;
+    best.start = y0 - slope * x0;
+    best.slope = slope;
+    best.x0 = x0;
+    best.x1 = std::min(x0 + to_.width, picture_.width());
+    best.lines = b.lines;
   }
 
   const Stage& from_;
   Stage to_;
-  int picture_width_;
+  const TrailPicture& picture_;
   bool store_;
   bool scanning_;
-  float least2_;
+  double least_;
   std::vector<float> value_;
-  std::vector<float> good_;
+  std::vector<float> work_;
 };
 
 }  // namespace
@@ -272,13 +244,14 @@ std::vector<LineCandidate> radon_candidates(const TrailPicture& picture, int sho
   std::size_t largest = stage_of(1, picture).size();
   for (int w = 2; w < picture.width(); w *= 2)
     largest = std::max(largest, stage_of(w, picture).size());
-  StageMemory one(largest);
-  StageMemory other(largest);
-  StageMemory* next = &other;
+  // Memory of one stage is used again by the next but one.
+  std::vector<float> one(largest);
+  std::vector<float> other(largest);
+  std::vector<float>* next = &other;
   Stage stage = first_stage(picture, one);
   while (stage.width < picture.width()) {
     const int width = 2 * stage.width;
-    StageMemory* memory = width < picture.width() ? next : nullptr;
+    std::vector<float>* memory = width < picture.width() ? next : nullptr;
     stage = Doubler(stage, picture, memory, width >= shortest, least).run(found);
     next = next == &other ? &one : &other;
   }

@@ -21,15 +21,16 @@ struct TrailPicture {
 /// A line that rises at most 45 degrees, y = start + slope * x, and the window in
 /// which it stood out.
 struct LineCandidate {
-  double score = 0.0;  ///< sum over root of the count, the picture's noise being 1
+  double score = 0.0;  ///< sum over the root of the window's usual count, the noise being 1
   double start = 0.0;
   double slope = 0.0;
   int x0 = 0;
   int x1 = 0;
+  int lines = 1;  ///< adjacent rows in the sum
 };
 
 /// The best line of every dyadic window and small range of slopes whose score reaches
-/// `least`; windows from `shortest` columns on. Lines of 1, 2 and 4 rows are tried.
+/// `least`; windows from `shortest` columns on. Lines of 1, 2, 4 and 8 rows are tried.
 [[nodiscard]] std::vector<LineCandidate> radon_candidates(const TrailPicture& picture, int shortest,
                                                           double least);
 

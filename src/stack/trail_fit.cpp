@@ -94,7 +94,7 @@ LineFit LineMeter::measure(const Line& line, double sigma) {
 }
 
 LineFit LineMeter::improve(LineFit fit) {
-  constexpr std::array<double, 4> widths{0.45, 0.8, 1.4, 2.5};
+  constexpr std::array<double, 5> widths{0.45, 0.8, 1.4, 2.5, 4.5};
   for (const double step : {1.0, 0.5}) {
     for (int moves = 0; moves < 4; ++moves) {
       const LineFit from = fit;
@@ -150,6 +150,84 @@ LineFit LineMeter::settle_ends(LineFit fit) {
   if (continues(0, fit.x0)) fit.x0 = 0;
   if (continues(fit.x1, width)) fit.x1 = width;
   return fit;
+}
+
+int LineMeter::free_ends(const LineFit& fit) {
+  constexpr double nothing = 4.0;
+  fill_sums(fit.line, fit.sigma);
+  return (norm_[at(fit.x0)] > nothing ? 1 : 0) +
+         (norm_.back() - norm_[at(fit.x1)] > nothing ? 1 : 0);
+}
+
+LineFit LineMeter::extend(LineFit fit) {
+  constexpr double least = 3.5;
+  fill_sums(fit.line, fit.sigma);
+  // Outward from an end: to where the light since then is seen best, when it is seen at all.
+  const auto further = [&](int from, int direction) {
+    int end = from;
+    double best = least;
+    for (int x = from + direction; x >= 0 && x <= picture_.width(); x += direction) {
+      const double s = direction > 0 ? significance(from, x) : significance(x, from);
+      if (s <= best) continue;
+      best = s;
+      end = x;
+    }
+    return end;
+  };
+  for (int times = 0; times < 4; ++times) {
+    const int last = further(fit.x1, 1);
+    const int first = further(fit.x0, -1);
+    if (last == fit.x1 && first == fit.x0) break;
+    fit.x0 = first;
+    fit.x1 = last;
+  }
+  return fit;
+}
+
+LineMeter::Pieces LineMeter::count_pieces(int x0, int x1) const noexcept {
+  constexpr int piece = 10;
+  constexpr double bright = 3.0;
+  Pieces pieces;
+  for (int x = x0; x + piece <= x1; x += piece) {
+    const double norm = norm_[at(x + piece)] - norm_[at(x)];
+    if (norm < 3.0) continue;
+    ++pieces.seen;
+    if (significance(x, x + piece) < bright) continue;
+    if (pieces.lit++ == 0) pieces.first = x;
+    if (pieces.groups == 0 || x > pieces.last) ++pieces.groups;
+    pieces.last = x + piece;
+  }
+  return pieces;
+}
+
+bool LineMeter::interrupted(const LineFit& fit) {
+  constexpr int fewest = 5;
+  fill_sums(fit.line, fit.sigma);
+  const Pieces own = count_pieces(fit.x0, fit.x1);
+  const int spread = static_cast<int>(0.7 * min_length_ * inverse_length(fit.line));
+  if (own.groups < fewest || own.last - own.first < spread) return false;
+  double seen = 0.0;
+  double lit = 0.0;
+  const double clear = 4.0 * fit.sigma + 4.0;
+  for (int k = 1; k <= 12; ++k) {
+    for (const double side : {-1.0, 1.0}) {
+      const double offset = side * (clear + 5.0 * k) / inverse_length(fit.line);
+      fill_sums({fit.line.start + offset, fit.line.slope}, fit.sigma);
+      const Pieces other = count_pieces(fit.x0, fit.x1);
+      seen += other.seen;
+      lit += other.lit;
+    }
+  }
+  constexpr double of_noise = 0.003;  // more than Gaussian noise makes
+  const double chance = std::max((lit + 1.0) / (seen + 1.0), of_noise);
+  // A long bright stretch is one event, as a single residue of a star is.
+  const double share = static_cast<double>(own.groups) / own.seen;
+  if (share <= chance) return false;
+  // Chernoff's bound on so many lit groups by chance (Chernoff 1952, Ann. Math. Stat. 23, 493).
+  double distance = share * std::log(share / chance);
+  if (share < 1.0) distance += (1.0 - share) * std::log((1.0 - share) / (1.0 - chance));
+  constexpr double least = 20.0;  // a picture has some million lines
+  return own.seen * distance > least;
 }
 
 bool LineMeter::spread_out(const LineFit& fit) {

@@ -35,11 +35,27 @@ class LineMeter {
   [[nodiscard]] LineFit improve(LineFit fit);
   /// Settles the ends to the pixel and joins a short rest up to the picture's edge.
   [[nodiscard]] LineFit settle_ends(LineFit fit);
+  /// Ends of the segment beyond which more of its line can be seen: 0 to 2.
+  [[nodiscard]] int free_ends(const LineFit& fit);
+  /// Lengthens the segment as far as fainter light goes on along the line: trails that
+  /// fade, spindles, the last flash of an aircraft.
+  [[nodiscard]] LineFit extend(LineFit fit);
   /// Light all along: most of sixteen pieces positive, and enough left without the four brightest.
   [[nodiscard]] bool spread_out(const LineFit& fit);
+  /// Lit pieces in numbers that the rest of the picture, seen along lines beside this one, does not
+  /// explain: dashes and flashes.
+  [[nodiscard]] bool interrupted(const LineFit& fit);
 
  private:
   void fill_sums(const Line& line, double sigma);
+  struct Pieces {
+    int seen = 0;
+    int lit = 0;
+    int groups = 0;  ///< of neighbouring lit pieces
+    int first = 0;   ///< column of the first lit piece
+    int last = 0;    ///< and of the end of the last
+  };
+  [[nodiscard]] Pieces count_pieces(int x0, int x1) const noexcept;
   [[nodiscard]] double significance(int x0, int x1) const noexcept;
   void best_interval(LineFit& fit, int step) const noexcept;
 

@@ -15,7 +15,7 @@ using detail::LineMeter;
 using detail::TrailPicture;
 
 /// Beyond this a pixel counts no more: a single bright residue of a star cannot pose as a line.
-constexpr float clip_level = 3.5F;
+constexpr float clip_level = 2.5F;
 
 /// Both orientations of the picture, so that every line rises less than 45 degrees in one.
 struct Search {
@@ -103,11 +103,27 @@ class CrossProfile {
       }
     }
   }
-  /// Out to where the mean light has fallen under a tenth of the noise, or is no longer seen;
+  /// Out to where the mean light has fallen under `faintest`, or is no longer seen;
   /// never less than three sigma of the fitted profile.
-  [[nodiscard]] double full_width() const noexcept {
+  [[nodiscard]] double full_width(double faintest) const noexcept {
     const double least = 3.0 * fit_.sigma + 0.5;
-    return 2.0 * std::max({least, side(1), side(-1)});
+    return 2.0 * std::max({least, side(1, faintest), side(-1, faintest)});
+  }
+  /// Between the places where the mean light falls to half its peak.
+  [[nodiscard]] double fwhm() const noexcept {
+    const auto at = [&](int d) {
+      const auto i = static_cast<std::size_t>(reach + d);
+      return count_[i] > 0.0 ? sum_[i] / count_[i] : 0.0;
+    };
+    double width = 0.0;
+    for (const int direction : {1, -1}) {
+      int d = 1;
+      while (d < reach && at(direction * d) > 0.5 * peak()) ++d;
+      const double before = at(direction * (d - 1));
+      const double here = at(direction * d);
+      width += d - 1 + (before > here ? (before - 0.5 * peak()) / (before - here) : 1.0);
+    }
+    return width;
   }
   [[nodiscard]] double peak() const noexcept {
     const auto middle = static_cast<std::size_t>(reach);
@@ -115,9 +131,9 @@ class CrossProfile {
   }
 
  private:
-  static constexpr int reach = 40;
+  static constexpr int reach = 80;
 
-  [[nodiscard]] double side(int direction) const noexcept {
+  [[nodiscard]] double side(int direction, double faintest) const noexcept {
     double distance = 0.5;
     for (int d = 1; d + 1 <= reach; ++d) {
       double sum = 0.0;
@@ -127,7 +143,7 @@ class CrossProfile {
         sum += sum_[i];
         count += count_[i];
       }
-      if (count < 1.0 || sum / count < std::max(0.1, 3.0 / std::sqrt(count))) break;
+      if (count < 1.0 || sum / count < std::max(faintest, 2.5 / std::sqrt(count))) break;
       distance = d + 1.5;
     }
     return distance;
@@ -138,25 +154,37 @@ class CrossProfile {
   std::vector<double> count_;
 };
 
-Trail to_trail(const Search& search, const LineFit& fit, bool turned) {
-  const CrossProfile profile(search, fit, turned);
+struct Found {
+  LineFit fit;
+  bool turned = false;
+  TrailKind kind = TrailKind::continuous;
+};
+
+Trail to_trail(const Search& search, const Found& found, double faintest) {
+  const LineFit& fit = found.fit;
+  const CrossProfile profile(search, fit, found.turned);
   const auto y_at = [&](double x) { return fit.line.start + fit.line.slope * x; };
   Trail t;
   t.x1 = fit.x0;
   t.y1 = y_at(fit.x0);
   t.x2 = fit.x1 - 1;
   t.y2 = y_at(fit.x1 - 1);
-  if (turned) {
+  if (found.turned) {
     std::swap(t.x1, t.y1);
     std::swap(t.x2, t.y2);
   }
-  t.width_px = profile.full_width();
+  t.width_px = profile.full_width(faintest);
+  constexpr double fwhm_of_sigma = 2.354820045030949;
+  t.core_px = fwhm_of_sigma * fit.sigma;
+  t.kind = found.kind;
   t.significance = fit.significance;
   t.brightness = fit.amplitude;
   if (fit.amplitude > 0.5 * static_cast<double>(clip_level) && profile.peak() > fit.amplitude) {
-    // Bright enough for the clipping to bite: what it took is given back.
+    // Bright enough for the clipping to bite: brightness and width are those of the whole light.
     t.brightness = profile.peak();
-    t.significance *= profile.peak() / fit.amplitude;
+    t.core_px = std::min(profile.fwhm(), t.core_px);
+    t.significance *=
+        profile.peak() / fit.amplitude * std::sqrt(t.core_px / (fwhm_of_sigma * fit.sigma));
   }
   return t;
 }
@@ -183,36 +211,62 @@ LineFit inside(LineFit fit, const TrailPicture& picture) noexcept {
   return fit;
 }
 
-/// Ends inside the picture were chosen among hundreds of places, ends at its border were not:
-/// a line across the whole picture has had fewer chances to be high by accident.
-double required(const LineFit& fit, const TrailPicture& picture, double least) noexcept {
-  constexpr double per_fixed_end = 0.3;
-  const auto at_border = [&](int x) {
-    const double y = fit.line.start + fit.line.slope * x;
-    return x <= 1 || x >= picture.width() - 2 || y < 1.5 || y > picture.height() - 2.5;
-  };
-  return least - per_fixed_end * (at_border(fit.x0) ? 1 : 0) -
-         per_fixed_end * (at_border(fit.x1 - 1) ? 1 : 0);
+/// Trials grow with the picture. Ends in its midst were chosen among hundreds of places, ends at
+/// its border were not: a line across the whole picture has had fewer chances to be high by
+/// accident.
+double least_significance(const TrailPicture& picture, int free_ends,
+                          const TrailOptions& options) noexcept {
+  constexpr double usual_area = 600.0 * 400.0;
+  constexpr double per_doubling = 0.11;
+  const double area = static_cast<double>(picture.width()) * picture.height();
+  return options.min_significance - per_fixed_end * (2 - free_ends) +
+         per_doubling * std::max(std::log2(area / usual_area), 0.0);
 }
 
 /// Measures one candidate on what is left of the picture. Significance 0: not a trail.
-LineFit examine(const Search& search, const Candidate& c, const TrailOptions& options) {
+Found examine(const Search& search, const Candidate& c, const TrailOptions& options) {
   const TrailPicture& picture = search.picture(c.turned);
   LineMeter meter(picture, options.min_length_px);
   const detail::Line line{c.line.start, c.line.slope};
-  LineFit fit = meter.measure(line, 0.8);
+  LineFit fit = meter.measure(line, c.line.lines > 4 ? 3.0 : 0.8);
   const LineFit wide = meter.measure(line, 1.7);
   if (wide.significance > fit.significance) fit = wide;
   // A line found within a pixel keeps most of its significance; what has less will not gain enough.
   if (fit.significance < 0.7 * options.min_significance) return {};
   fit = inside(meter.settle_ends(meter.improve(fit)), picture);
-  const double length = (fit.x1 - fit.x0) * std::sqrt(1.0 + fit.line.slope * fit.line.slope);
-  const bool good = fit.significance >= required(fit, picture, options.min_significance) &&
-                    length >= options.min_length_px && meter.spread_out(fit);
-  return good ? fit : LineFit{};
+  if (fit.significance < least_significance(picture, meter.free_ends(fit), options)) return {};
+  const bool even = meter.spread_out(fit);
+  if (!even && !meter.interrupted(fit)) return {};
+  LineFit longer = inside(meter.extend(fit), picture);
+  // A single bright residue further on does not lengthen it.
+  if (!meter.spread_out(longer) && !meter.interrupted(longer)) longer = fit;
+  const double length = (longer.x1 - longer.x0) * std::sqrt(1.0 + fit.line.slope * fit.line.slope);
+  if (length < options.min_length_px && fit.significance < options.short_significance) return {};
+  if (length < 0.75 * options.min_length_px) return {};
+  return {longer, c.turned, even ? TrailKind::continuous : TrailKind::interrupted};
+}
+
+/// Widths once more, none taking another's light for its wings.
+void settle_widths(PlaneView<const float> residual, PlaneView<const std::uint8_t> mask,
+                   std::span<const Found> found, double faintest, std::span<Trail> trails) {
+  for (std::size_t k = 0; k < trails.size() && trails.size() > 1; ++k) {
+    Mask others(residual.size());
+    for (std::size_t other = 0; other < trails.size(); ++other) {
+      if (other != k) mask_trails(trails.subspan(other, 1), whole(residual.size()), others.view());
+    }
+    for (int y = 0; y < others.height() && !mask.empty(); ++y) {
+      for (int x = 0; x < others.width(); ++x) others(x, y) |= mask(x, y);
+    }
+    const Search alone(residual, others.cview());
+    trails[k].width_px = CrossProfile(alone, found[k].fit, found[k].turned).full_width(faintest);
+  }
 }
 
 }  // namespace
+
+std::string_view to_string(TrailKind kind) noexcept {
+  return kind == TrailKind::continuous ? "continuous" : "interrupted";
+}
 
 std::vector<Trail> find_trails(PlaneView<const float> residual, PlaneView<const std::uint8_t> mask,
                                const TrailOptions& options) {
@@ -224,19 +278,22 @@ std::vector<Trail> find_trails(PlaneView<const float> residual, PlaneView<const 
   if (residual.width() < 8 || residual.height() < 8) return trails;
   Search search(residual, mask);
   const auto most = static_cast<std::size_t>(std::max(options.max_trails, 0));
-  bool found = true;
-  while (found && trails.size() < most) {
-    found = false;
+  std::vector<Found> found;
+  bool more = true;
+  while (more && trails.size() < most) {
+    more = false;
     constexpr std::size_t candidates = 24;
     for (const Candidate& c : shortlist(search, options.min_length_px, candidates)) {
       if (trails.size() == most) break;
-      const LineFit fit = examine(search, c, options);
-      if (!(fit.significance > 0.0)) continue;
-      trails.push_back(to_trail(search, fit, c.turned));
+      const Found one = examine(search, c, options);
+      if (!(one.fit.significance > 0.0)) continue;
+      found.push_back(one);
+      trails.push_back(to_trail(search, one, options.faintest_wing));
       blot(search, trails.back());
-      found = true;
+      more = true;
     }
   }
+  settle_widths(residual, mask, found, options.faintest_wing, trails);
   return trails;
 }
 

@@ -26,7 +26,7 @@ struct SubMeasurement {
   stars::FrameQuality quality;
   StarList stars;
   std::vector<ChannelSky> sky;  ///< one per plane of the result
-  Grid<float> preview;          ///< sky-subtracted, in units of its own noise per preview pixel
+  Grid<float> preview;          ///< about its median, in units of its own noise per preview pixel
   Mask preview_mask;
   int preview_bin = 1;
   std::int64_t saturated = 0;

@@ -1,0 +1,177 @@
+#include "trail_judge.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+
+#include "coldframe/core/statistics.hpp"
+#include "trail_strip.hpp"
+
+namespace coldframe::pipeline::detail {
+namespace {
+
+using stack::Trail;
+
+// What lines near a trail and nearly parallel to it look like: their levels, and their contrasts
+// against the lines to their left and right, all in units of white noise.
+class Neighbourhood {
+ public:
+  Neighbourhood(const TrailResidual& residual, const Trail& line)
+      : residual_(residual),
+        line_(line),
+        half_width_(line.core_px > 7.0 ? 2 : 1),
+        spacing_(2.0 * half_width_ + 1.0),
+        gap_(std::ceil((0.6 * line.core_px + 1.0) / spacing_) + 1.0) {
+    for (const double tilt : {0.0, -7.0, 7.0, -14.0, 14.0}) {
+      for (int k = -strips; k <= strips; ++k) {
+        const double last = k + tilt;
+        // None may cross the trail or lie on its wings.
+        const double clear = std::max(gap_ + 1.0, 0.5 * line.width_px / spacing_ + 1.0);
+        if (k * last <= 0.0 || std::min(std::abs(k) * 1.0, std::fabs(last)) < clear) continue;
+        add(k, last);
+      }
+      if (tilt == 0.0) parallel_ = levels_.size();
+    }
+  }
+  struct Measured {
+    double level = 0.0;
+    std::optional<double> contrast;
+  };
+  [[nodiscard]] std::optional<Measured> measure(double first, double last) const {
+    const auto own = strip(first, last);
+    if (!own) return std::nullopt;
+    Measured m;
+    m.level = own->mean / own->error;
+    const auto left = strip(first - gap_, last - gap_);
+    const auto right = strip(first + gap_, last + gap_);
+    if (left && right) {
+      m.contrast = (own->mean - 0.5 * (left->mean + right->mean)) / (std::sqrt(1.5) * own->error);
+    } else if (left || right) {
+      // At the border of the picture one side must do.
+      m.contrast = (own->mean - (left ? left : right)->mean) / (std::sqrt(2.0) * own->error);
+    }
+    return m;
+  }
+  /// Of the lines quite parallel to the trail: what a detector's rows make shows there alone.
+  [[nodiscard]] std::span<const double> parallel_levels() const noexcept {
+    return std::span(levels_).first(parallel_);
+  }
+  [[nodiscard]] const std::vector<double>& levels() const noexcept { return levels_; }
+  [[nodiscard]] const std::vector<double>& contrasts() const noexcept { return contrasts_; }
+  [[nodiscard]] double gap() const noexcept { return gap_; }
+  [[nodiscard]] int half_width() const noexcept { return half_width_; }
+  [[nodiscard]] double spacing() const noexcept { return spacing_; }
+
+ private:
+  static constexpr int strips = 24;  // on either side
+
+  [[nodiscard]] std::optional<Strip> strip(double first, double last) const {
+    return measure_strip(residual_.values, residual_.mask, line_, spacing_ * first, spacing_ * last,
+                         half_width_);
+  }
+  void add(double first, double last) {
+    const auto m = measure(first, last);
+    if (!m) return;
+    levels_.push_back(m->level);
+    if (m->contrast) contrasts_.push_back(*m->contrast);
+  }
+
+  const TrailResidual& residual_;
+  Trail line_;
+  int half_width_;
+  double spacing_;
+  double gap_;
+  std::size_t parallel_ = 0;
+  std::vector<double> levels_;
+  std::vector<double> contrasts_;
+};
+
+// How much more than white noise the lines around scatter; a few percent are chance.
+double excess_scatter(std::span<const double> values) {
+  constexpr std::size_t enough = 12;
+  if (values.size() < enough) return 1.0;
+  const double chance = 1.0 + 1.2 / std::sqrt(static_cast<double>(values.size()));
+  return std::max(robust_sigma(values) / chance, 1.0);
+}
+
+// A trail stands out of the lines around it by more than these scatter: that scatter holds
+// whatever the sky, the flat or a crowded field leave in the residual, white or not.
+double worth_around(const TrailResidual& residual, const Trail& trail) {
+  const Neighbourhood around(residual, trail);
+  const auto own = around.measure(0.0, 0.0);
+  if (!own) return trail.significance;
+  const double level_scatter =
+      std::max(excess_scatter(around.levels()), excess_scatter(around.parallel_levels()));
+  const double contrast_scatter = excess_scatter(around.contrasts());
+  const double offset = around.levels().size() < 12 ? 0.0 : median(around.levels());
+  // A strip is not the matched filter: it stays somewhat behind, of bright ones for its clip.
+  constexpr double plain = 10.0;
+  const double claimed = std::min(trail.significance, plain);
+  const double level = (own->level - offset) / level_scatter;
+  const double contrast = own->contrast.value_or(level) / contrast_scatter;
+  // Broad and short is what a sky that was not taken out well looks like.
+  constexpr double broad_px = 8.0;
+  constexpr double stubby = 0.05;
+  const bool broad = trail.core_px > broad_px || trail.core_px > stubby * length_of(trail);
+  const double strict = broad ? 1.6 : 1.0;
+  if (level < 0.6 * strict * claimed || contrast < 0.45 * strict * claimed) return 0.0;
+  return trail.significance / level_scatter;
+}
+
+bool along_axis(const Trail& t, double slack) noexcept {
+  return std::min(std::fabs(t.x2 - t.x1), std::fabs(t.y2 - t.y1)) < slack;
+}
+
+bool along_border(const Trail& t, Size size) noexcept {
+  const double band = 0.02 * std::min(size.width, size.height) + 2.0;
+  const auto both = [&](double a, double b, double side) {
+    return std::max(a, b) < band || std::min(a, b) > side - 1.0 - band;
+  };
+  return both(t.x1, t.x2, size.width) || both(t.y1, t.y2, size.height);
+}
+
+}  // namespace
+
+bool is_trail(const TrailResidual& residual, Trail& trail, double min_significance) {
+  const double length = length_of(trail);
+  const Size size = residual.values.size();
+  if (!(length > 0.0) || trail.core_px > 0.12 * length) return false;
+  // The least for a line whose ends both lie at the border; find_trails knows the rest.
+  double least = min_significance - 2.0 * stack::per_fixed_end;
+  if (along_axis(trail, 0.9)) least = std::max(least, 15.0);
+  if (along_border(trail, size)) least = std::max(least, 20.0);
+  if (length < 0.15 * std::min(size.width, size.height)) least = std::max(least, 10.0);
+  if (trail.significance < least) return false;
+  trail.significance = worth_around(residual, trail);
+  if (trail.significance < least) return false;
+  // What outshines all that the sky can feign needs no further question.
+  constexpr double plain = 300.0;
+  return trail.significance > plain ||
+         (!stands_still(residual, trail) && !is_share_of_model(residual, trail) &&
+          !is_ray(residual, trail));
+}
+
+void drop_sensor_lines(std::vector<std::vector<Trail>>& trails, double slack_px) {
+  const auto same = [&](const Trail& a, const Trail& b) {
+    const bool upright = std::fabs(a.x2 - a.x1) < std::fabs(a.y2 - a.y1);
+    return upright ? std::fabs(a.x1 - b.x1) < slack_px && std::fabs(a.x2 - b.x2) < slack_px
+                   : std::fabs(a.y1 - b.y1) < slack_px && std::fabs(a.y2 - b.y2) < slack_px;
+  };
+  std::vector<std::vector<Trail>> kept(trails.size());
+  for (std::size_t k = 0; k < trails.size(); ++k) {
+    for (const Trail& trail : trails[k]) {
+      bool elsewhere = false;
+      for (std::size_t other = 0; other < trails.size() && along_axis(trail, slack_px); ++other) {
+        if (other == k) continue;
+        elsewhere = elsewhere ||
+                    std::any_of(trails[other].begin(), trails[other].end(), [&](const Trail& t) {
+                      return along_axis(t, slack_px) && same(trail, t);
+                    });
+      }
+      if (!elsewhere) kept[k].push_back(trail);
+    }
+  }
+  trails = std::move(kept);
+}
+
+}  // namespace coldframe::pipeline::detail
