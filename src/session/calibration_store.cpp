@@ -13,6 +13,7 @@
 #include "coldframe/fits/image_file.hpp"
 #include "digest.hpp"
 #include "master_file.hpp"
+#include "raw_frame.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -128,6 +129,24 @@ void CalibrationStore::find_saturation(std::size_t camera) {
       continue;  // the next light may be whole
     }
   }
+  take_off_overscan(camera);
+}
+
+// Pixels are compared with the saturation level after their overscan is off.
+void CalibrationStore::take_off_overscan(std::size_t camera) {
+  auto& facts = record_.cameras[camera];
+  for (std::size_t i = 0; i < inventory_.frames.size() && facts.saturation_adu; ++i) {
+    if (camera_of_frame_[i] != static_cast<int>(camera) || !info(i).image_area) continue;
+    try {
+      // Levels differ by a little from row to row and from frame to frame.
+      constexpr double margin = 4.0;
+      const double level = overscan_level(inventory_.frames[i].path, info(i));
+      if (level > 0.0) *facts.saturation_adu -= std::ceil(level + margin);
+      return;
+    } catch (const Error&) {
+      continue;
+    }
+  }
 }
 
 std::string CalibrationStore::set_key(std::size_t set) const {
@@ -137,8 +156,8 @@ std::string CalibrationStore::set_key(std::size_t set) const {
                   record_.cameras[static_cast<std::size_t>(camera_of_frame_[frames.frames.front()])]
                       .saturation_adu.value_or(0.0));
   for (const auto frame : frames.frames) {
-    text +=
-        inventory_.frames[frame].name + " " + fits::stat_key(inventory_.frames[frame].path) + "\n";
+    text += inventory_.frames[frame].name + " " + fits::stat_key(inventory_.frames[frame].path) +
+            sections_key(info(frame)) + "\n";
   }
   if (frames.subtract) text += set_key(*frames.subtract);
   return digest(text);
@@ -171,8 +190,9 @@ void CalibrationStore::build_masters() {
 namespace {
 
 struct OpenedFrames {
-  std::vector<std::unique_ptr<fits::ImageFile>> files;
+  std::vector<std::unique_ptr<PixelSource>> files;
   std::vector<const PixelSource*> sources;
+  Header header;  ///< of the first
 };
 
 }  // namespace
@@ -189,8 +209,10 @@ void CalibrationStore::build_set(std::size_t s) {
     for (const auto frame : set.frames) {
       try {
         auto file = fits::ImageFile::open(inventory_.frames[frame].path);
-        opened.sources.push_back(file.get());
-        opened.files.push_back(std::move(file));
+        if (opened.sources.empty()) opened.header = file->header();
+        auto source = raw_frame_of(std::move(file), info(frame));
+        opened.sources.push_back(source.get());
+        opened.files.push_back(std::move(source));
       } catch (const Error& error) {
         record_.left_out.push_back({inventory_.frames[frame].name, error.fault(), error.mend()});
       }
@@ -213,7 +235,8 @@ void CalibrationStore::build_set(std::size_t s) {
     how.saturation_adu = camera.saturation_adu.value_or(65535.0);
     how.memory_bytes = options_.memory_bytes / 4;
     master = sensor::build_master(opened.sources, subtract.get(), how, options_.threads, watch_);
-    write_master(path, *master, how.kind, opened.files.front()->header(), key);
+    trim_header(opened.header, example);
+    write_master(path, *master, how.kind, opened.header, key);
   }
   MasterRecord row;
   row.kind = to_string(set.kind);
@@ -250,6 +273,7 @@ std::string CalibrationStore::calibration_key(std::size_t light) const {
   std::string text = fmt::format(
       "{} {} {} {} {}", camera.gain_e_per_adu.value_or(0.0), camera.saturation_adu.value_or(0.0),
       plan.dark_scale, info(light).pedestal_adu.value_or(0.0), to_string(info(light).cfa));
+  text += sections_key(info(light));
   for (const auto& set : {plan.dark, plan.bias, plan.flat}) text += set ? set_key(*set) : "-";
   if (!plan.dark) {
     // Defects come from the lights themselves: the choice of lights matters.
@@ -320,13 +344,13 @@ void CalibrationStore::add_defects_from_lights(const Key& key, pipeline::Calibra
       if (key_of(light) == key) lights.push_back(light);
     }
   }
-  std::vector<std::unique_ptr<fits::ImageFile>> files;
+  std::vector<std::unique_ptr<PixelSource>> files;
   std::vector<const PixelSource*> sources;
   const std::size_t wanted = std::min(lights.size(), lights_for_defects);
   for (std::size_t k = 0; k < wanted; ++k) {
     try {
-      files.push_back(
-          fits::ImageFile::open(inventory_.frames[lights[k * lights.size() / wanted]].path));
+      const auto& entry = inventory_.frames[lights[k * lights.size() / wanted]];
+      files.push_back(open_raw_frame(entry.path, entry.info));
       sources.push_back(files.back().get());
     } catch (const Error&) {
       continue;  // the measuring pass names it

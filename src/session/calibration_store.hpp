@@ -41,6 +41,7 @@ class CalibrationStore {
   void find_cameras();
   void find_gain(std::size_t camera);
   void find_saturation(std::size_t camera);
+  void take_off_overscan(std::size_t camera);
   void build_set(std::size_t set);
   [[nodiscard]] std::string set_key(std::size_t set) const;
   [[nodiscard]] std::optional<sensor::Master> load(std::optional<std::size_t> set) const;

@@ -14,6 +14,7 @@
 #include "group_work.hpp"
 #include "measure_cache.hpp"
 #include "preview.hpp"
+#include "raw_frame.hpp"
 #include "result_writer.hpp"
 #include "stage_clock.hpp"
 #include "sub_reader.hpp"
@@ -125,7 +126,7 @@ std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
   for (std::size_t k = 0; k < kept.size(); ++k) {
     const auto& sub = group.subs[kept[k]];
     pipeline::CombineSub one;
-    one.open = sub_opener(reading.paths[k], reading.held_bytes > 0);
+    one.open = sub_opener(reading.paths[k], *sub.info, reading.held_bytes > 0);
     one.calibration = sub.calibration.get();
     one.transform = sub.to_canvas;
     one.scale = sub.scale.scale;
@@ -236,6 +237,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   const auto& photometric = group.subs[group.photometric_reference];
   const auto reference_file = fits::ImageFile::open(context.reference->path);
   Header base = reference_file->header();
+  trim_header(base, *context.reference->info);
   move_sky_coordinates(base, context.canvas);
   const auto unit = photometric.calibration->unit;
   const auto path = options.out / (context.result_name + ".fits");

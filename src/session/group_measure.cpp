@@ -9,6 +9,7 @@
 #include "digest.hpp"
 #include "group_work.hpp"
 #include "measure_cache.hpp"
+#include "raw_frame.hpp"
 #include "stage_clock.hpp"
 
 namespace coldframe::session {
@@ -20,7 +21,7 @@ constexpr int most_stars = 1500;     // enough to match and to judge, bounds the
 
 pipeline::SubMeasurement measure_file(const SubState& sub, const RunOptions& options,
                                       Threads threads) {
-  const auto file = fits::ImageFile::open(sub.path);
+  const auto file = open_raw_frame(sub.path, *sub.info);
   pipeline::MeasureSettings settings;
   settings.stars.threshold_sigma = options.detection_sigma;
   settings.stars.max_stars = most_stars;

@@ -127,9 +127,10 @@ Examined examine(const Found& found, const std::vector<SuppliedCard>& supplied, 
   try {
     const auto file = fits::ImageFile::open(found.path);
     frame.info = interpret_with_supplied(*file, supplied);
+    // What the owner names one by one is taken as it is.
+    if (!named) trim_to_image_area(frame.info);
     frame.compressed_whole = !file->cheap_regions();
     frame.resident_bytes = file->resident_bytes();
-    // What the owner names one by one is taken as it is.
     if (!named) result.left_out = unsuitable(frame, file->header());
     if (result.left_out) return result;
   } catch (const Error& error) {
@@ -162,6 +163,19 @@ void leave_out_strangers(std::vector<Examined>& examined) {
                 "its header tells neither what it is nor exposure or time, while the lights' do",
                 "add IMAGETYP, or put it into a folder named after its kind"};
     one.frame.reset();
+  }
+}
+
+// Frames with the same fault share one line.
+void note_problem(std::vector<Warning>& warnings, const std::string& message,
+                  const std::string& file) {
+  const auto known = std::find_if(warnings.begin(), warnings.end(), [&](const Warning& w) {
+    return w.code == "header" && w.message == message;
+  });
+  if (known != warnings.end()) {
+    known->files.push_back(file);
+  } else {
+    warnings.push_back({"header", message, {file}});
   }
 }
 
@@ -207,9 +221,8 @@ Inventory examine_all(const fs::path& root, std::vector<Found> found, std::vecto
     if (!one.frame) continue;
     if (one.kind_assumed) assumed.files.push_back(one.frame->name);
     if (!one.frame->info.problems.empty()) {
-      inventory.warnings.push_back({"header",
-                                    fmt::format("{}", fmt::join(one.frame->info.problems, "; ")),
-                                    {one.frame->name}});
+      note_problem(inventory.warnings, fmt::format("{}", fmt::join(one.frame->info.problems, "; ")),
+                   one.frame->name);
     }
     inventory.frames.push_back(std::move(*one.frame));
   }

@@ -7,7 +7,7 @@
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/statistics.hpp"
-#include "coldframe/fits/image_file.hpp"
+#include "raw_frame.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -20,7 +20,7 @@ constexpr double clear_ratio = 4.0;
 enum class Verdict { unclear, agrees, shifted };
 
 Verdict judge(const FrameEntry& frame) {
-  const auto file = fits::ImageFile::open(frame.path);
+  const auto file = open_raw_frame(frame.path, frame.info);
   const Size size = file->size();
   const int x0 = std::max((size.width - window) / 4 * 2, 0);
   const int y0 = std::max((size.height - window) / 4 * 2, 0);

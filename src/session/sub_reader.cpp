@@ -7,6 +7,7 @@
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
 #include "digest.hpp"
+#include "raw_frame.hpp"
 #include "strips.hpp"
 
 namespace coldframe::session {
@@ -20,14 +21,15 @@ struct Shared {
 }  // namespace
 
 std::function<std::shared_ptr<const PixelSource>()> sub_opener(std::filesystem::path path,
+                                                               const FrameInfo& info,
                                                                bool stay_open) {
   if (!stay_open) {
-    return [path = std::move(path)]() -> std::shared_ptr<const PixelSource> {
-      return fits::ImageFile::open(path);
+    return [path = std::move(path), info]() -> std::shared_ptr<const PixelSource> {
+      return open_raw_frame(path, info);
     };
   }
-  return [path = std::move(path), shared = std::make_shared<Shared>()] {
-    std::call_once(shared->once, [&] { shared->source = fits::ImageFile::open(path); });
+  return [path = std::move(path), info, shared = std::make_shared<Shared>()] {
+    std::call_once(shared->once, [&] { shared->source = open_raw_frame(path, info); });
     return shared->source;
   };
 }

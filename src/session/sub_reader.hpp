@@ -7,13 +7,15 @@
 #include <memory>
 #include <vector>
 
+#include "coldframe/core/frame_info.hpp"
 #include "coldframe/core/pixel_source.hpp"
 
 namespace coldframe::session {
 
-/// `stay_open`: opened at the first call and shared from then on.
+/// `info` tells of overscan and trimming. `stay_open`: opened at the first call and shared from
+/// then on.
 [[nodiscard]] std::function<std::shared_ptr<const PixelSource>()> sub_opener(
-    std::filesystem::path path, bool stay_open);
+    std::filesystem::path path, const FrameInfo& info, bool stay_open);
 
 /// Decoded copies of compressed frames in a scratch folder; removed with the object.
 class ScratchCopies {

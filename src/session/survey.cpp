@@ -25,6 +25,13 @@ ordered_json optional_json(const std::optional<double>& value) {
   return value ? ordered_json(*value) : ordered_json(nullptr);
 }
 
+// Corners of the part in use, 0-based, the upper ones not included; null: all of the frame.
+ordered_json area_json(const FrameInfo& info) {
+  if (!info.image_area) return nullptr;
+  const Rect& a = *info.image_area;
+  return ordered_json::array({a.x0, a.y0, a.x1, a.y1});
+}
+
 ordered_json frame_json(const FrameEntry& frame) {
   const auto& info = frame.info;
   return {{"file", frame.name},
@@ -35,6 +42,7 @@ ordered_json frame_json(const FrameEntry& frame) {
           {"width", info.size.width},
           {"height", info.size.height},
           {"mosaic", to_string(info.cfa)},
+          {"image_area", area_json(info)},
           {"binning", info.binning_x},
           {"start", info.start_text},
           {"exposure_s", optional_json(info.exposure_s)},
@@ -57,6 +65,10 @@ std::string group_text(const Survey& survey, const LightGroup& group) {
   text += fmt::format(
       ", {:.1f} min in all, {} x {} px{}\n", total / 60.0, first.size.width, first.size.height,
       first.cfa == CfaPattern::none ? "" : fmt::format(", mosaic {}", to_string(first.cfa)));
+  if (first.image_area) {
+    text.insert(text.size() - 1,
+                first.bias_section ? ", trimmed, overscan taken off" : ", trimmed");
+  }
   std::map<std::string, int> plans;
   for (const auto light : group.lights) {
     const auto& plan = survey.pairing.lights[light];

@@ -15,6 +15,7 @@
 #include "digest.hpp"
 #include "frame_access.hpp"
 #include "master_file.hpp"
+#include "raw_frame.hpp"
 #include "strips.hpp"
 
 namespace coldframe::session {
@@ -23,23 +24,28 @@ namespace fs = std::filesystem;
 MasterOutcome make_master(const MasterJob& job, const Watch& watch) {
   if (job.out.has_parent_path()) fits::make_folder(job.out.parent_path());
   MasterOutcome outcome;
-  std::vector<std::unique_ptr<fits::ImageFile>> files;
+  std::vector<std::unique_ptr<PixelSource>> files;
   std::vector<const PixelSource*> sources;
   FrameInfo first;
+  Header header;
   for (const auto& path : job.files) {
     require_exists(path);
     try {
       auto file = fits::ImageFile::open(path);
-      const auto info = interpret_with_supplied(*file, job.supplied);
+      auto info = interpret_with_supplied(*file, job.supplied);
+      trim_to_image_area(info);
       if (files.empty()) {
         first = info;
-      } else if (file->size() != files.front()->size()) {
+        header = file->header();
+        trim_header(header, info);
+      } else if (info.size != files.front()->size()) {
         outcome.left_out.push_back(
             {path.string(), "differs in size from the first frame", "give frames of one size"});
         continue;
       }
-      sources.push_back(file.get());
-      files.push_back(std::move(file));
+      auto source = raw_frame_of(std::move(file), info);
+      sources.push_back(source.get());
+      files.push_back(std::move(source));
     } catch (const Error& error) {
       outcome.left_out.push_back({path.string(), error.fault(), error.mend()});
     }
@@ -52,6 +58,7 @@ MasterOutcome make_master(const MasterJob& job, const Watch& watch) {
   options.kind = job.kind;
   options.cfa = first.cfa;
   if (first.saturation_adu) options.saturation_adu = *first.saturation_adu;
+  options.saturation_adu -= overscan_level(job.files.front(), first);
   std::unique_ptr<fits::ImageFile> subtract;
   std::unique_ptr<fits::ImageFile> uncertainty;
   if (!job.subtract.empty()) {
@@ -60,7 +67,7 @@ MasterOutcome make_master(const MasterJob& job, const Watch& watch) {
     options.subtract_uncertainty = uncertainty.get();
   }
   const auto master = sensor::build_master(sources, subtract.get(), options, job.threads, watch);
-  write_master(job.out, master, job.kind, files.front()->header(), "");
+  write_master(job.out, master, job.kind, header, "");
   outcome.record.kind = job.kind == sensor::MasterKind::bias   ? "bias"
                         : job.kind == sensor::MasterKind::dark ? "dark"
                                                                : "flat";
@@ -90,8 +97,9 @@ LoadedMasters load_masters(const CalibrateJob& job) {
   return masters;
 }
 
-pipeline::Calibration calibration_for(const FrameInfo& info, Size size,
-                                      const LoadedMasters& masters, const CalibrateJob& job) {
+pipeline::Calibration calibration_for(const FrameInfo& info, const LoadedMasters& masters,
+                                      const CalibrateJob& job) {
+  const Size size = info.size;
   pipeline::CalibrationInputs in;
   in.frame = size;
   in.dark = masters.dark ? &*masters.dark : nullptr;
@@ -100,7 +108,7 @@ pipeline::Calibration calibration_for(const FrameInfo& info, Size size,
   in.constant_subtract =
       in.dark == nullptr && in.bias == nullptr ? -info.pedestal_adu.value_or(0.0) : 0.0;
   in.gain_e_per_adu = job.gain_e_per_adu.value_or(info.gain_e_per_adu.value_or(0.0));
-  in.saturation_adu = job.saturation_adu.value_or(info.saturation_adu.value_or(65535.0));
+  in.saturation_adu = info.saturation_adu.value_or(65535.0);
   in.frame_noise_adu = masters.dark ? masters.dark->frame_noise_adu
                                     : (masters.bias ? masters.bias->frame_noise_adu : 0.0);
   // Somebody else's master does not tell a frame's noise; the header may.
@@ -119,9 +127,9 @@ pipeline::Calibration calibration_for(const FrameInfo& info, Size size,
 }
 
 // Values with their standard deviation: photons, dark frame and masters.
-void write_calibrated(const fits::ImageFile& file, const pipeline::Calibration& calibration,
-                      const fs::path& out, Threads threads) {
-  Header header = file.header();
+void write_calibrated(const PixelSource& file, Header header,
+                      const pipeline::Calibration& calibration, const fs::path& out,
+                      Threads threads) {
   header.remove("PEDESTAL");
   header.set("BUNIT", to_string(calibration.unit));
   if (calibration.unit == PixelUnit::electron)
@@ -179,16 +187,22 @@ std::vector<FileOutcome> calibrate_files(const CalibrateJob& job, const Watch& w
     require_exists(path);
     FileOutcome outcome{path.string(), "", ""};
     try {
-      const auto file = fits::ImageFile::open(path);
-      const auto info = interpret_with_supplied(*file, job.supplied);
+      auto file = fits::ImageFile::open(path);
+      auto info = interpret_with_supplied(*file, job.supplied);
+      trim_to_image_area(info);
+      info.saturation_adu = job.saturation_adu.value_or(info.saturation_adu.value_or(65535.0)) -
+                            overscan_level(path, info);
+      Header header = file->header();
+      trim_header(header, info);
+      const auto source = raw_frame_of(std::move(file), info);
       const bool same = calibration && calibrated_like.size == info.size &&
                         calibrated_like.cfa == info.cfa &&
                         calibrated_like.gain_e_per_adu == info.gain_e_per_adu &&
                         calibrated_like.pedestal_adu == info.pedestal_adu;
-      if (!same) calibration = calibration_for(info, file->size(), masters, job);
+      if (!same) calibration = calibration_for(info, masters, job);
       calibrated_like = info;
       const auto out = output_name(path, job.out, "_calibrated.fits");
-      write_calibrated(*file, *calibration, out, job.threads);
+      write_calibrated(*source, std::move(header), *calibration, out, job.threads);
       outcome.written = out.string();
     } catch (const Error& error) {
       if (error.kind() != ErrorKind::input) throw;

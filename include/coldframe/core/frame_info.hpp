@@ -64,6 +64,8 @@ struct FrameInfo {
   std::optional<Rect> bias_section;  ///< 0-based, half-open
   std::optional<Rect> trim_section;
   std::optional<Rect> data_section;
+  /// Set by `trim_to_image_area`: the part of the stored frame that `size` and `cfa` speak of.
+  std::optional<Rect> image_area;
 
   std::vector<std::string> missing;   ///< names of facts the job wants and the header lacks
   std::vector<std::string> problems;  ///< cards that could not be understood, in words
@@ -80,6 +82,11 @@ struct FrameInfo {
 /// header does not say what kind of frame it is. Pure; never throws on content.
 [[nodiscard]] FrameInfo interpret_header(const Header& header, Size size, int planes,
                                          std::string_view file_name = {});
+
+/// Takes TRIMSEC, else DATASEC, else what BIASSEC leaves of the frame (a strip along one edge) as
+/// the light-sensitive part: `size`, `cfa` (an odd cut moves the colours) and `image_area` are
+/// set. Does nothing when all of the frame is that.
+void trim_to_image_area(FrameInfo& info);
 
 /// Reads an image type ("Light Frame", "FLATFIELD", "dark", "Bias Frame"...).
 [[nodiscard]] FrameKind frame_kind_from_text(std::string_view text) noexcept;
