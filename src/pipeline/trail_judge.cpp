@@ -130,17 +130,36 @@ bool along_border(const Trail& t, Size size) noexcept {
   return both(t.x1, t.x2, size.width) || both(t.y1, t.y2, size.height);
 }
 
+// Whether one side of the line cannot be seen: where the sub or the model ends, steps are no trails.
+bool at_edge(const TrailResidual& residual, const Trail& trail) {
+  const double beside = trail.core_px + 6.0;
+  const auto seen = [&](double side) {
+    return measure_strip(residual.values, residual.mask, trail, side, side, 1).has_value();
+  };
+  return !seen(-beside) || !seen(beside);
+}
+
+// The least that makes a line of this kind credible.
+double least_for(const TrailResidual& residual, const Trail& trail, double min_significance) {
+  // Of a line whose ends both lie at the border; find_trails knows the rest.
+  double least = min_significance - 2.0 * stack::per_fixed_end;
+  const Size size = residual.values.size();
+  constexpr double broad_px = 5.0;
+  if (trail.core_px > broad_px) least += 1.0;  // real noise has more of it over many pixels
+  if (along_axis(trail, 0.9)) least = std::max(least, 15.0);
+  if (length_of(trail) < 0.15 * std::min(size.width, size.height)) least = std::max(least, 10.0);
+  if (along_border(trail, size) || at_edge(residual, trail)) {
+    least = std::max(least, along_axis(trail, 4.0) ? 100.0 : 20.0);
+  }
+  return least;
+}
+
 }  // namespace
 
 bool is_trail(const TrailResidual& residual, Trail& trail, double min_significance) {
   const double length = length_of(trail);
-  const Size size = residual.values.size();
   if (!(length > 0.0) || trail.core_px > 0.12 * length) return false;
-  // The least for a line whose ends both lie at the border; find_trails knows the rest.
-  double least = min_significance - 2.0 * stack::per_fixed_end;
-  if (along_axis(trail, 0.9)) least = std::max(least, 15.0);
-  if (along_border(trail, size)) least = std::max(least, 20.0);
-  if (length < 0.15 * std::min(size.width, size.height)) least = std::max(least, 10.0);
+  const double least = least_for(residual, trail, min_significance);
   if (trail.significance < least) return false;
   trail.significance = worth_around(residual, trail);
   if (trail.significance < least) return false;

@@ -66,7 +66,7 @@ TrailModel::Levelled TrailModel::level(const Picture& member) const {
       difference(i, j) = values(i, j) - out.scale * first_centre_(i, j);
     }
   }
-  subtract_smooth_level(difference, member.mask);
+  subtract_smooth_level(difference, member.mask, smooth_cell, 2);
   for (int j = 0; j < difference.height(); ++j) {
     for (int i = 0; i < difference.width(); ++i) {
       values(i, j) = difference(i, j) + out.scale * first_centre_(i, j);
@@ -118,8 +118,8 @@ void TrailModel::mark_stars() {
     }
   }
   Grid<float> wide = smooth.clone();
-  subtract_smooth_level(wide, unseen, 4 * smooth_cell);
-  subtract_smooth_level(smooth, unseen);
+  subtract_smooth_level(wide, unseen, 4 * smooth_cell, 8);
+  subtract_smooth_level(smooth, unseen, smooth_cell, 2);
   for (int j = 0; j < smooth.height(); ++j) {
     for (int i = 0; i < smooth.width(); ++i) {
       const bool bright = smooth(i, j) > star_limit || wide(i, j) > wing_limit;
@@ -202,7 +202,7 @@ void TrailModel::keep_what_is_seen(SubModel& model) const {
     }
   }
   Grid<float> rest = model.full.clone();
-  subtract_smooth_level(rest, left_out);
+  subtract_sky(rest, left_out);
   Mask used(size);
   for (int j = 0; j < size.height; ++j) {
     for (int i = 0; i < size.width; ++i) {
@@ -210,7 +210,7 @@ void TrailModel::keep_what_is_seen(SubModel& model) const {
       model.known(i, j) = model.full(i, j) - rest(i, j);
     }
   }
-  constexpr float times = 4.0F;
+  constexpr float times = 3.5F;
   const auto limit = [&](int i, int j, float side) {
     return times * noise_(i, j) / (side * std::sqrt(std::max(model.weight(i, j), 1e-4F)));
   };

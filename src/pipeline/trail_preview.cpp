@@ -11,7 +11,7 @@ namespace coldframe::pipeline::detail {
 namespace {
 
 // Medians of coarse cells; those with too little to see take the mean of their neighbours.
-Grid<float> cell_levels(const Grid<float>& values, const Mask& mask, int cell) {
+Grid<float> cell_levels(const Grid<float>& values, const Mask& mask, int cell, int thin) {
   const Size size = values.size();
   Grid<float> levels((size.width + cell - 1) / cell, (size.height + cell - 1) / cell);
   std::vector<std::pair<int, int>> empty;
@@ -22,7 +22,7 @@ Grid<float> cell_levels(const Grid<float>& values, const Mask& mask, int cell) {
           Rect{i * cell, j * cell, (i + 1) * cell, (j + 1) * cell}.intersect(whole(size));
       sample.clear();
       for (int y = part.y0; y < part.y1; ++y) {
-        for (int x = part.x0; x < part.x1; ++x) {
+        for (int x = part.x0 + y % thin; x < part.x1; x += thin) {
           if (mask(x, y) == 0) sample.push_back(values(x, y));
         }
       }
@@ -109,27 +109,49 @@ Picture register_preview(const SubMeasurement& sub, const Transform& transform,
 }
 
 // A level per cell would leave saw-teeth on a slope, which line up along the cells.
-void subtract_smooth_level(Grid<float>& values, const Mask& mask, int cell) {
-  const Grid<float> levels = cell_levels(values, mask, cell);
+void subtract_smooth_level(Grid<float>& values, const Mask& mask, int cell, int thin) {
+  const Grid<float> levels = cell_levels(values, mask, cell, thin);
   const Size size = values.size();
-  const auto place = [cell](int pixel, int pixels, int cells) {
+  struct Between {
+    int first = 0;
+    int second = 0;
+    float share = 0.0F;  ///< of the second; beyond the middles straight on
+  };
+  const auto places = [cell](int pixels, int cells) {
     // A last, narrow cell has its middle elsewhere: it is met from the one before.
     const int whole_cells = std::max(pixels / cell, 1);
-    const double at = (pixel + 0.5) / cell - 0.5;
-    const int first = std::clamp(static_cast<int>(std::floor(at)), 0, std::max(whole_cells - 2, 0));
-    return std::pair{first, cells > 1 && whole_cells > 1 ? at - first : 0.0};
+    std::vector<Between> list(static_cast<std::size_t>(pixels));
+    for (int pixel = 0; pixel < pixels; ++pixel) {
+      const double at = (pixel + 0.5) / cell - 0.5;
+      Between& p = list[static_cast<std::size_t>(pixel)];
+      p.first = std::clamp(static_cast<int>(std::floor(at)), 0, std::max(whole_cells - 2, 0));
+      p.second = std::min(p.first + 1, cells - 1);
+      if (cells > 1 && whole_cells > 1) p.share = static_cast<float>(at - p.first);
+    }
+    return list;
   };
+  const auto columns = places(size.width, levels.width());
+  const auto rows = places(size.height, levels.height());
+  std::vector<float> row_levels(static_cast<std::size_t>(levels.width()));
   for (int j = 0; j < size.height; ++j) {
-    const auto [row, v] = place(j, size.height, levels.height());
-    const int above = std::min(row + 1, levels.height() - 1);
-    for (int i = 0; i < size.width; ++i) {
-      const auto [column, u] = place(i, size.width, levels.width());
-      const int right = std::min(column + 1, levels.width() - 1);
-      const double low = levels(column, row) * (1.0 - u) + levels(right, row) * u;
-      const double high = levels(column, above) * (1.0 - u) + levels(right, above) * u;
-      values(i, j) -= static_cast<float>(low * (1.0 - v) + high * v);
+    const Between& r = rows[static_cast<std::size_t>(j)];
+    for (int a = 0; a < levels.width(); ++a) {
+      row_levels[static_cast<std::size_t>(a)] =
+          levels(a, r.first) * (1.0F - r.share) + levels(a, r.second) * r.share;
+    }
+    const auto row = values.row(j);
+    for (std::size_t i = 0; i < row.size(); ++i) {
+      const Between& c = columns[i];
+      row[i] -= row_levels[static_cast<std::size_t>(c.first)] * (1.0F - c.share) +
+                row_levels[static_cast<std::size_t>(c.second)] * c.share;
     }
   }
+}
+
+void subtract_sky(Grid<float>& values, const Mask& mask) {
+  constexpr int thin = 8;
+  subtract_smooth_level(values, mask, 4 * smooth_cell, thin);
+  subtract_smooth_level(values, mask);
 }
 
 Grid<float> box_means(const Grid<float>& values, const Mask& mask, int reach) {
@@ -168,8 +190,9 @@ double scale_against(const Grid<float>& preview, const Mask& mask, const Grid<fl
   constexpr std::size_t enough = 30;
   Grid<float> own = preview.clone();
   Grid<float> common = model.clone();
-  subtract_smooth_level(own, mask);
-  subtract_smooth_level(common, mask);
+  constexpr int thin = 4;
+  subtract_smooth_level(own, mask, smooth_cell, thin);
+  subtract_smooth_level(common, mask, smooth_cell, thin);
   std::vector<double> ratios;
   for (int j = 0; j < model.height(); ++j) {
     for (int i = 0; i < model.width(); ++i) {

@@ -66,10 +66,15 @@ struct Place {
 [[nodiscard]] Picture register_preview(const SubMeasurement& sub, const Transform& transform,
                                        const PreviewGrid& canvas);
 
-/// Takes out what varies over more than a cell, measured on unmasked pixels: medians of cells,
-/// bilinear between their middles.
+/// Takes out what varies over more than a cell, measured on every `thin`-th unmasked pixel:
+/// medians of cells, bilinear between their middles.
 inline constexpr int smooth_cell = 40;
-void subtract_smooth_level(Grid<float>& values, const Mask& mask, int cell = smooth_cell);
+void subtract_smooth_level(Grid<float>& values, const Mask& mask, int cell = smooth_cell,
+                           int thin = 1);
+
+/// First over wide cells, then over usual ones: where half a cell is masked, a slope across it would
+/// pass for a level.
+void subtract_sky(Grid<float>& values, const Mask& mask);
 
 /// Means over unmasked pixels within `reach` in x and y; 0 where there are none.
 [[nodiscard]] Grid<float> box_means(const Grid<float>& values, const Mask& mask, int reach);

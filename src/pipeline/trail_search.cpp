@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <atomic>
 #include <cmath>
+#include <optional>
 #include <vector>
 
 #include "coldframe/core/statistics.hpp"
@@ -37,7 +38,7 @@ double correlation_of(const Grid<float>& values, const Mask& mask, double noise)
     std::vector<double> sums;
     const int lines = turned ? size.width : size.height;
     const int along = turned ? size.height : size.width;
-    for (int line = 0; line < lines; line += 2) {
+    for (int line = 0; line < lines; line += 3) {
       for (int start = 0; start + length <= along; start += length) {
         double sum = 0.0;
         int good = 0;
@@ -109,6 +110,41 @@ Compared compare(const SubMeasurement& sub, const Transform& transform, const Tr
   return out;
 }
 
+// Noise of a sub's parts relative to the whole: a gradient or a vignetted corner changes it.
+// Multiplies it into `noise`.
+void add_local_noise(const Grid<float>& values, const Mask& mask, Grid<float>& noise) {
+  constexpr int cell = detail::smooth_cell;
+  const Size size = values.size();
+  Grid<float> local((size.width + cell - 1) / cell, (size.height + cell - 1) / cell);
+  std::vector<float> all;
+  std::vector<float> sample;
+  for (int b = 0; b < local.height(); ++b) {
+    for (int a = 0; a < local.width(); ++a) {
+      sample.clear();
+      const Rect part = Rect{(a - 1) * cell, (b - 1) * cell, (a + 2) * cell, (b + 2) * cell}
+                            .intersect(whole(size));
+      constexpr int thin = 5;
+      for (int y = part.y0; y < part.y1; ++y) {
+        for (int x = part.x0 + (2 * y) % thin; x < part.x1; x += thin) {
+          if (mask(x, y) == 0) sample.push_back(std::fabs(values(x, y) / noise(x, y)));
+        }
+      }
+      constexpr std::size_t enough = 200;
+      if (sample.size() < enough) continue;
+      local(a, b) = median_in_place(std::span<float>(sample));
+      all.push_back(local(a, b));
+    }
+  }
+  if (all.empty()) return;
+  const float usual = std::max(median_in_place(std::span<float>(all)), 1e-6F);
+  for (int y = 0; y < size.height; ++y) {
+    for (int x = 0; x < size.width; ++x) {
+      const float here = local(x / cell, y / cell);
+      if (here > 0.0F) noise(x, y) *= std::clamp(here / usual, 0.5F, 4.0F);
+    }
+  }
+}
+
 // Level taken out beside the trails known so far, then in units of the noise.
 TrailResidual to_residual(const Compared& compared, std::span<const Trail> known) {
   const TrailResidual& from = compared.residual;
@@ -116,12 +152,17 @@ TrailResidual to_residual(const Compared& compared, std::span<const Trail> known
                     from.model.clone()};
   Mask beside = from.mask.clone();
   stack::mask_trails(known, whole(beside.size()), beside.view());
-  detail::subtract_smooth_level(out.values, beside);
+  detail::subtract_sky(out.values, beside);
+  Grid<float> pixel_noise = compared.noise.clone();
+  add_local_noise(out.values, beside, pixel_noise);
   std::vector<double> sample;
   for (int j = 0; j < out.values.height(); ++j) {
     for (int i = 0; i < out.values.width(); ++i) {
-      out.values(i, j) /= compared.noise(i, j);
-      if (beside(i, j) == 0) sample.push_back(static_cast<double>(out.values(i, j)));
+      out.values(i, j) /= pixel_noise(i, j);
+      constexpr int thin = 3;
+      if (beside(i, j) == 0 && (i + j) % thin == 0) {
+        sample.push_back(static_cast<double>(out.values(i, j)));
+      }
     }
   }
   constexpr std::size_t enough = 100;
@@ -131,7 +172,7 @@ TrailResidual to_residual(const Compared& compared, std::span<const Trail> known
   for (int j = 0; j < out.values.height(); ++j) {
     for (int i = 0; i < out.values.width(); ++i) {
       out.values(i, j) *= factor;
-      out.hidden(i, j) *= factor / compared.noise(i, j);
+      out.hidden(i, j) *= factor / pixel_noise(i, j);
       out.model(i, j) *= factor;
     }
   }
@@ -211,6 +252,8 @@ std::vector<std::vector<Trail>> search_trails(std::span<const PreviewSub> subs, 
     members[k] = detail::register_preview(sub.load(), sub.transform, grid);
   });
   const TrailModel model(std::move(members), grid.size, threads);
+  const detail::SubModel everybody =
+      subs.size() > chosen.size() ? model.without(nullptr) : detail::SubModel();
   std::atomic<std::size_t> done{0};
   parallel_for(threads, subs.size(), [&](std::size_t i) {
     watch.check();

@@ -13,8 +13,7 @@ namespace {
 using stack::Trail;
 
 // Places along the line where it passes a bright star of the model.
-std::vector<double> stars_on(const TrailResidual& residual, const Trail& trail) {
-  constexpr float bright = 150.0F;
+std::vector<double> stars_on(const TrailResidual& residual, const Trail& trail, float bright) {
   constexpr double apart = 10.0;
   const double length = length_of(trail);
   const double ux = (trail.x2 - trail.x1) / length;
@@ -114,7 +113,16 @@ bool stands_still(const TrailResidual& residual, const Trail& trail) {
 }
 
 bool is_ray(const TrailResidual& residual, const Trail& trail) {
-  const auto stars = stars_on(residual, trail);
+  constexpr float bright = 150.0F;
+  constexpr float glaring = 600.0F;
+  // Of short ones too little is seen outside the star's mask to tell.
+  constexpr double short_px = 150.0;
+  constexpr double faint = 20.0;
+  if (length_of(trail) < short_px && trail.significance < faint &&
+      !stars_on(residual, trail, glaring).empty()) {
+    return true;
+  }
+  const auto stars = stars_on(residual, trail, bright);
   return std::any_of(stars.begin(), stars.end(),
                      [&](double star) { return is_ray_of(star, residual, trail); });
 }

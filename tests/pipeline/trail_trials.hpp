@@ -140,7 +140,8 @@ class Session {
     make_sky(random);
     for (int k = 0; k < night.subs; ++k) add_sub(k, random);
   }
-  [[nodiscard]] std::vector<std::vector<stack::Trail>> search(int threads = 2) const {
+  [[nodiscard]] std::vector<std::vector<stack::Trail>> search(
+      int threads = 2, const stack::TrailOptions& options = {}) const {
     std::vector<pipeline::PreviewSub> subs;
     for (std::size_t k = 0; k < previews_.size(); ++k) {
       const auto* preview = &previews_[k];
@@ -154,7 +155,7 @@ class Session {
                       },
                       assumed_[k]});
     }
-    return pipeline::search_trails(subs, night_.frame, {}, Threads{threads}, {});
+    return pipeline::search_trails(subs, night_.frame, options, Threads{threads}, {});
   }
   [[nodiscard]] const Night& night() const { return night_; }
   [[nodiscard]] const std::vector<Line>& lines() const { return lines_; }
@@ -329,6 +330,7 @@ class Session {
     m.preview = Grid<float>(light.width() / b, light.height() / b);
     m.preview_mask = Mask(m.preview.size());
     std::vector<double> all;
+    std::vector<double> steps;
     for (int j = 0; j < m.preview.height(); ++j) {
       for (int i = 0; i < m.preview.width(); ++i) {
         double sum = 0.0;
@@ -337,9 +339,10 @@ class Session {
         }
         m.preview(i, j) = static_cast<float>(sum / (b * b));
         if ((i + j) % 3 == 0) all.push_back(sum / (b * b));
+        if (i >= 4) steps.push_back(static_cast<double>(m.preview(i, j) - m.preview(i - 4, j)));
       }
     }
-    const double noise = robust_sigma(all);
+    const double noise = robust_sigma(steps) / std::numbers::sqrt2;
     const double level = median(all);
     for (int j = 0; j < m.preview.height(); ++j) {
       for (float& v : m.preview.row(j)) {
