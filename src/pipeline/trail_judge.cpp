@@ -130,7 +130,8 @@ bool along_border(const Trail& t, Size size) noexcept {
   return both(t.x1, t.x2, size.width) || both(t.y1, t.y2, size.height);
 }
 
-// Whether one side of the line cannot be seen: where the sub or the model ends, steps are no trails.
+// Whether one side of the line cannot be seen: where the sub or the model ends, steps are no
+// trails.
 bool at_edge(const TrailResidual& residual, const Trail& trail) {
   const double beside = trail.core_px + 6.0;
   const auto seen = [&](double side) {

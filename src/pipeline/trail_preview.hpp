@@ -72,8 +72,8 @@ inline constexpr int smooth_cell = 40;
 void subtract_smooth_level(Grid<float>& values, const Mask& mask, int cell = smooth_cell,
                            int thin = 1);
 
-/// First over wide cells, then over usual ones: where half a cell is masked, a slope across it would
-/// pass for a level.
+/// First over wide cells, then over usual ones: where half a cell is masked, a slope across it
+/// would pass for a level.
 void subtract_sky(Grid<float>& values, const Mask& mask);
 
 /// Means over unmasked pixels within `reach` in x and y; 0 where there are none.

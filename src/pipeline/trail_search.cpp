@@ -121,8 +121,9 @@ void add_local_noise(const Grid<float>& values, const Mask& mask, Grid<float>& n
   for (int b = 0; b < local.height(); ++b) {
     for (int a = 0; a < local.width(); ++a) {
       sample.clear();
-      const Rect part = Rect{(a - 1) * cell, (b - 1) * cell, (a + 2) * cell, (b + 2) * cell}
-                            .intersect(whole(size));
+      const Rect part =
+          Rect{(a - 1) * cell, (b - 1) * cell, (a + 2) * cell, (b + 2) * cell}.intersect(
+              whole(size));
       constexpr int thin = 5;
       for (int y = part.y0; y < part.y1; ++y) {
         for (int x = part.x0 + (2 * y) % thin; x < part.x1; x += thin) {
