@@ -4,8 +4,11 @@
 #include <atomic>
 #include <cmath>
 #include <string>
+#include <vector>
 
 #include "coldframe/core/error.hpp"
+#include "coldframe/core/statistics.hpp"
+#include "sensor/defect_growth.hpp"
 #include "sensor/line_defects.hpp"
 #include "sensor/local_median.hpp"
 #include "sensor/sampled_median.hpp"
@@ -20,24 +23,45 @@ struct Counts {
   std::int64_t low = 0;
 };
 
-/// Marks deviations of one row of the dark beyond `limit` from the local median.
-Counts mark_dark_row(std::span<const float> dark, const float* local, float limit,
+/// Marks deviations of one row of the dark beyond the limits from the local median.
+Counts mark_dark_row(std::span<const float> dark, const float* local, const float* limits,
                      std::span<std::uint8_t> mask) {
   Counts counts;
   for (std::size_t x = 0; x < dark.size(); ++x) {
     const float deviation = dark[x] - local[x];
-    if (std::abs(deviation) <= limit) continue;  // false for NaN
+    if (std::abs(deviation) <= limits[x]) continue;  // false for NaN
     mask[x] |= mask_bit::defect;
     (deviation < 0.0F ? counts.low : counts.high) += 1;
   }
   return counts;
 }
 
-std::int64_t mark_flat_row(std::span<const float> flat, const float* local, float low, float high,
+/// Limits of one row of the dark: the frame's noise grows as the local variance of the master.
+void dark_limits(float limit, double usual, const float* variance, std::span<float> limits) {
+  for (std::size_t x = 0; x < limits.size(); ++x) {
+    const float ratio = variance != nullptr ? variance[x] / static_cast<float>(usual) : 1.0F;
+    limits[x] = limit * std::sqrt(std::max(ratio < 1.0e30F ? ratio : 1.0F, 1.0F));
+  }
+}
+
+struct FlatLimits {
+  float scatter = 0.0F;  ///< kappa sigma of the relative deviations where the flat is 1
+  float least = 0.0F;
+  float most = 0.0F;
+};
+
+std::int64_t mark_flat_row(std::span<const float> flat, const float* local,
+                           const FlatLimits& limits, int step, bool at_end,
                            std::span<std::uint8_t> mask) {
   std::int64_t count = 0;
+  const auto edge = static_cast<std::size_t>(step);
   for (std::size_t x = 0; x < flat.size(); ++x) {
-    const bool good = flat[x] > 0.0F && flat[x] >= low * local[x] && flat[x] <= high * local[x];
+    // Photon noise where vignetting leaves less light; at the frame's edge the median leans inwards.
+    const float level = std::clamp(local[x], 0.05F, 1.0F);
+    const bool outermost = at_end || x < edge || x + edge >= flat.size();
+    const float share = outermost ? limits.most : limits.scatter / std::sqrt(level);
+    const float limit = std::clamp(share, limits.least, limits.most) * local[x];
+    const bool good = flat[x] > 0.0F && std::abs(flat[x] - local[x]) <= limit;
     if (good) continue;
     mask[x] |= mask_bit::defect;
     ++count;
@@ -45,11 +69,31 @@ std::int64_t mark_flat_row(std::span<const float> flat, const float* local, floa
   return count;
 }
 
-std::int64_t mark_unstable_row(std::span<const float> variance, float limit,
-                               std::span<std::uint8_t> mask) {
+/// Robust scatter of flat / local median - 1, scaled to where the flat is 1.
+double flat_scatter(PlaneView<const float> flat, int step) {
+  LocalMedian median(flat, step);
+  std::vector<double> sample;
+  const int rows = std::max(flat.height() / 64, 1) | 1;  // odd: both rows of a mosaic
+  const std::size_t columns = std::max<std::size_t>(static_cast<std::size_t>(flat.width()) / 256, 1) | 1U;
+  for (int y = 0; y < flat.height(); y += rows) {
+    const float* const local = median.row(y);
+    const auto row = flat.row(y);
+    for (std::size_t x = 0; x < row.size(); x += columns) {
+      if (!(local[x] > 0.0F) || !(local[x] < 1.0e30F) || !std::isfinite(row[x])) continue;
+      const auto level = static_cast<double>(local[x]);
+      sample.push_back((static_cast<double>(row[x]) / level - 1.0) * std::sqrt(std::min(level, 1.0)));
+    }
+  }
+  return sample.size() < 100 ? 0.0 : robust_sigma(sample);
+}
+
+/// `local`: median variance about each pixel.
+std::int64_t mark_unstable_row(std::span<const float> variance, const float* local, double usual,
+                               float factor, std::span<std::uint8_t> mask) {
   std::int64_t count = 0;
   for (std::size_t x = 0; x < variance.size(); ++x) {
-    if (!(variance[x] > limit) || (mask[x] & mask_bit::defect) != 0) continue;
+    const float here = std::max(local[x], static_cast<float>(usual));
+    if (!(variance[x] > factor * here) || (mask[x] & mask_bit::defect) != 0) continue;
     mask[x] |= mask_bit::defect;
     ++count;
   }
@@ -63,6 +107,14 @@ void check_sizes(PlaneView<const float> plane, PlaneView<std::uint8_t> mask, con
               "use masters of one size");
 }
 
+/// The master's own noise must not hide a defect that stands just at the limit.
+float dark_limit(double kappa, double master_variance, double frame_noise_adu) {
+  if (!(frame_noise_adu > 0.0)) return 0.0F;
+  constexpr double margin = 2.0;  // sigma of the master: 97% of those at the limit
+  const double allowance = std::min(margin * std::sqrt(master_variance) / frame_noise_adu, 0.75);
+  return static_cast<float>((kappa - allowance) * frame_noise_adu);
+}
+
 }  // namespace
 
 DefectReport find_defects(PlaneView<const float> dark, PlaneView<const float> dark_variance,
@@ -73,26 +125,33 @@ DefectReport find_defects(PlaneView<const float> dark, PlaneView<const float> da
   check_sizes(dark_variance, mask, "dark's variance");
   check_sizes(flat, mask, "flat");
   const int step = colour_step(cfa);
-  const auto limit = static_cast<float>(options.dark_kappa * frame_noise_adu);
   const double usual = dark_variance.empty() ? 0.0 : sampled_median(dark_variance);
-  const auto unstable_limit =
-      static_cast<float>(options.unstable_factor * options.unstable_factor * usual);
+  const float limit = dark_limit(options.dark_kappa, usual, frame_noise_adu);
+  const auto factor = static_cast<float>(options.unstable_factor * options.unstable_factor);
+  const FlatLimits flat_limits{
+      flat.empty() ? 0.0F : static_cast<float>(options.flat_kappa * flat_scatter(flat, step)),
+      static_cast<float>(options.flat_least), static_cast<float>(options.flat_most)};
   std::atomic<std::int64_t> hot{0}, cold{0}, bad_flat{0}, unstable{0};
   parallel_bands(threads, mask.height(), rows_per_band, [&](int y0, int y1) {
     LocalMedian dark_median(dark, step);
     LocalMedian flat_median(flat, step);
+    LocalMedian variance_median(dark_variance, step);
+    std::vector<float> limits(static_cast<std::size_t>(mask.width()));
     for (int y = y0; y < y1; ++y) {
+      const float* const variance = usual > 0.0 ? variance_median.row(y) : nullptr;
       if (!dark.empty() && limit > 0.0F) {
-        const Counts counts = mark_dark_row(dark.row(y), dark_median.row(y), limit, mask.row(y));
+        dark_limits(limit, usual, variance, limits);
+        const Counts counts =
+            mark_dark_row(dark.row(y), dark_median.row(y), limits.data(), mask.row(y));
         hot += counts.high;
         cold += counts.low;
       }
-      if (usual > 0.0)
-        unstable += mark_unstable_row(dark_variance.row(y), unstable_limit, mask.row(y));
+      if (variance != nullptr) {
+        unstable += mark_unstable_row(dark_variance.row(y), variance, usual, factor, mask.row(y));
+      }
       if (!flat.empty()) {
-        bad_flat +=
-            mark_flat_row(flat.row(y), flat_median.row(y), static_cast<float>(options.flat_low),
-                          static_cast<float>(options.flat_high), mask.row(y));
+        bad_flat += mark_flat_row(flat.row(y), flat_median.row(y), flat_limits, step,
+                                  y < step || y + step >= flat.height(), mask.row(y));
       }
     }
   });
@@ -101,10 +160,19 @@ DefectReport find_defects(PlaneView<const float> dark, PlaneView<const float> da
   report.cold = cold;
   report.flat = bad_flat;
   report.unstable = unstable;
-  if (!dark.empty() && frame_noise_adu > 0.0) {
+  if (!dark.empty() && limit > 0.0F) {
+    report.clustered += grow_clusters(dark, {limit, 0.0F, step}, mask, threads);
     const LineLimits lines{options.column_kappa, frame_noise_adu, step};
     report.columns = mark_line_defects(dark, false, lines, mask, threads);
     report.rows = mark_line_defects(dark, true, lines, mask, threads);
+  }
+  if (!flat.empty()) {
+    report.clustered += grow_clusters(
+        flat, {flat_limits.least, std::max(flat_limits.scatter, flat_limits.least), step}, mask,
+        threads);
+    const LineLimits lines{options.column_kappa, options.flat_line_least, step};
+    report.columns += mark_line_defects(flat, false, lines, mask, threads);
+    report.rows += mark_line_defects(flat, true, lines, mask, threads);
   }
   return report;
 }

@@ -1,7 +1,9 @@
 #include "sensor/line_defects.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <span>
 #include <vector>
 
 #include "coldframe/core/statistics.hpp"
@@ -41,19 +43,75 @@ std::vector<double> segment_medians(const Lines& lines, int p0, int p1) {
   return medians;
 }
 
-/// Each line's median minus the median of its neighbours of the same colour.
-std::vector<double> deviations(const std::vector<double>& medians, int step) {
-  const auto count = static_cast<int>(medians.size());
-  std::vector<double> result(medians.size(), 0.0);
-  std::vector<double> near;
-  for (int i = 0; i < count; ++i) {
-    near.clear();
-    for (int k = -reach; k <= reach; ++k) {
-      const int j = i + k * step;
-      if (k != 0 && j >= 0 && j < count) near.push_back(medians[static_cast<std::size_t>(j)]);
+/// The medians as they go on straight beyond the ends, so that a slope (glow at the frame's edge) is
+/// no deviation. An outermost line takes no part in saying how.
+class Continued {
+ public:
+  Continued(const std::vector<double>& medians, int step) : medians_(medians), step_(step) {
+    const auto count = static_cast<int>(medians.size());
+    for (int phase = 0; phase < step; ++phase) {
+      low_.push_back(edge(phase, step));
+      high_.push_back(edge(count - 1 - phase, -step));
     }
-    const auto at = static_cast<std::size_t>(i);
-    if (!near.empty()) result[at] = medians[at] - median_in_place(std::span<double>(near));
+  }
+  [[nodiscard]] double at(int i) const {
+    const auto count = static_cast<int>(medians_.size());
+    if (i >= 0 && i < count) return medians_[static_cast<std::size_t>(i)];
+    // The line as far inside its colour's outermost one as `i` is outside.
+    const int phase = i < 0 ? (i % step_ + step_) % step_ : (count - 1 - i) % step_ + step_;
+    const int outermost = i < 0 ? phase : count - 1 - phase % step_;
+    const int mirrored = 2 * outermost - i;
+    const auto& edges = i < 0 ? low_ : high_;
+    return 2.0 * edges[static_cast<std::size_t>(phase % step_)] -
+           medians_[static_cast<std::size_t>(mirrored)];
+  }
+
+ private:
+  /// Value at line `first` that the next six inwards lead to.
+  [[nodiscard]] double edge(int first, int step) const {
+    const auto middle = [&](int k) {
+      double three[3];
+      for (int j = 0; j < 3; ++j) three[j] = medians_[static_cast<std::size_t>(first + (k + j) * step)];
+      return median_in_place(std::span<double>(three));
+    };
+    const double near = middle(1);  // centred two lines in
+    const double next = middle(4);  // five lines in
+    return near - (next - near) * 2.0 / 3.0;
+  }
+  const std::vector<double>& medians_;
+  int step_;
+  std::vector<double> low_, high_;
+};
+
+/// Each value minus the median of its neighbours of the same colour.
+std::vector<double> deviations(const std::vector<double>& values, int step) {
+  const Continued continued(values, step);
+  std::vector<double> result(values.size(), 0.0);
+  std::array<double, 2 * reach> near{};
+  for (int i = 0; i < static_cast<int>(values.size()); ++i) {
+    std::size_t count = 0;
+    for (int k = -reach; k <= reach; ++k) {
+      if (k != 0) near[count++] = continued.at(i + k * step);
+    }
+    result[static_cast<std::size_t>(i)] =
+        values[static_cast<std::size_t>(i)] - median_in_place(std::span<double>(near));
+  }
+  return result;
+}
+
+/// Robust scatter of the deviations about each line: glow is noisier than the rest.
+std::vector<double> local_scatter(const std::vector<double>& deviation) {
+  constexpr std::size_t chunk = 32;
+  constexpr std::size_t beside = 16;
+  const double everywhere = robust_sigma(deviation);
+  std::vector<double> result(deviation.size());
+  for (std::size_t c = 0; c < deviation.size(); c += chunk) {
+    const std::size_t first = c > beside ? c - beside : 0;
+    const std::size_t last = std::min(c + chunk + beside, deviation.size());
+    const double here = robust_sigma(std::span(deviation).subspan(first, last - first));
+    std::fill(result.begin() + static_cast<std::ptrdiff_t>(c),
+              result.begin() + static_cast<std::ptrdiff_t>(std::min(c + chunk, result.size())),
+              std::max(here, everywhere));
   }
   return result;
 }
@@ -62,9 +120,13 @@ std::vector<std::uint8_t> mark_segment(const Lines& lines, int p0, int p1, const
                                        PlaneView<std::uint8_t> mask) {
   std::vector<std::uint8_t> marked(static_cast<std::size_t>(lines.count()), 0);
   const auto deviation = deviations(segment_medians(lines, p0, p1), limits.step);
-  const double limit = std::max(limits.kappa * robust_sigma(deviation), limits.least_adu);
+  const auto scatter = local_scatter(deviation);
+  // The curve of a glow bends all lines about it alike; a bad line stands alone.
+  const auto alone = deviations(deviation, limits.step);
   for (int line = 0; line < lines.count(); ++line) {
-    if (!(std::abs(deviation[static_cast<std::size_t>(line)]) > limit)) continue;
+    const auto at = static_cast<std::size_t>(line);
+    const double limit = std::max(limits.kappa * scatter[at], limits.least_adu);
+    if (!(std::abs(deviation[at]) > limit) || !(std::abs(alone[at]) > limit)) continue;
     marked[static_cast<std::size_t>(line)] = 1;
     for (int p = p0; p < p1; ++p) {
       (lines.rows ? mask(p, line) : mask(line, p)) |= mask_bit::defect;

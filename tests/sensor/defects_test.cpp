@@ -63,6 +63,16 @@ TEST_CASE("hot and cold pixels are found and few others", "[defects]") {
         dark(x, y) = 2000.0F;
       }
     }
+    // 3 x 3 and 5 x 5: most members see a median of their like.
+    for (int k = 0; k < 12; ++k) {
+      const int side = k % 2 == 0 ? 3 : 5;
+      for (int c = 0; c < side * side; ++c) {
+        const int x = 25 + 37 * k + c % side;
+        const int y = 60 + 11 * k + c / side;
+        injected.insert({x, y});
+        dark(x, y) = 900.0F + 10.0F * static_cast<float>(c);
+      }
+    }
     Mask mask(size);
     const auto report =
         find_defects(dark.view(), {}, {}, frame_noise, cfa, {}, mask.view(), Threads{2});
@@ -71,7 +81,7 @@ TEST_CASE("hot and cold pixels are found and few others", "[defects]") {
     INFO("found " << found << " of " << injected.size() << ", marked " << count_marked(mask));
     CHECK(static_cast<double>(found) >= 0.99 * static_cast<double>(injected.size()));
     CHECK(static_cast<std::size_t>(count_marked(mask)) - found <= 20);  // 0.01% of 200,000
-    CHECK(report.hot + report.cold == count_marked(mask));
+    CHECK(report.hot + report.cold + report.clustered == count_marked(mask));
     CHECK(report.cold >= 180);
     CHECK(report.columns == 0);
     CHECK(report.rows == 0);
@@ -131,6 +141,102 @@ TEST_CASE("dead and bright pixels of a flat, and what is no number", "[defects]"
   CHECK_THROWS_AS(
       find_defects(small.view(), {}, {}, 1.0, CfaPattern::none, {}, mask.view(), Threads{1}),
       Error);
+}
+
+TEST_CASE("defects from 5 sigma up, as a master of ten frames shows them", "[defects]") {
+  // Uniform between 5 and 6 sigma of a frame; the master's own noise is 0.32 sigma.
+  const Size size{512, 512};
+  Grid<float> dark(size), variance(size, 10.0F);
+  Mask injected(size);
+  for (int y = 0; y < size.height; ++y) {
+    RandomStream random(91, 1, static_cast<std::uint64_t>(y));
+    for (int x = 0; x < size.width; ++x) {
+      dark(x, y) = static_cast<float>(300.0 + std::sqrt(10.0) * random.normal());
+      if (random.uniform() >= 0.004) continue;
+      injected(x, y) = 1;
+      dark(x, y) += static_cast<float>(10.0 * (5.0 + random.uniform()));
+    }
+  }
+  Mask mask(size);
+  (void)find_defects(dark.view(), variance.view(), {}, 10.0, CfaPattern::none, {}, mask.view(),
+                     Threads{2});
+  int wanted = 0, found = 0, wrong = 0;
+  for (int y = 0; y < size.height; ++y) {
+    for (int x = 0; x < size.width; ++x) {
+      wanted += injected(x, y) != 0 ? 1 : 0;
+      found += injected(x, y) != 0 && mask(x, y) != 0 ? 1 : 0;
+      wrong += injected(x, y) == 0 && mask(x, y) != 0 ? 1 : 0;
+    }
+  }
+  INFO("found " << found << " of " << wanted << ", wrong " << wrong);
+  CHECK(found >= 0.99 * wanted);
+  CHECK(wrong <= 26);  // 0.01%
+}
+
+TEST_CASE("glow is no defect, telegraph noise is", "[defects]") {
+  const Size size{256, 256};
+  Grid<float> dark(size), variance(size);
+  int jumping = 0;
+  for (int y = 0; y < size.height; ++y) {
+    RandomStream random(92, 1, static_cast<std::uint64_t>(y));
+    for (int x = 0; x < size.width; ++x) {
+      // Photon noise of a glow of 3000 ADU in the corner beside read noise of 5 ADU; 20 frames.
+      const double glow = 3000.0 * std::exp(-0.5 * (x * x + y * y) / 3600.0);
+      const double frame = 25.0 + glow;
+      dark(x, y) = static_cast<float>(500.0 + glow + std::sqrt(frame / 20.0) * random.normal());
+      variance(x, y) = static_cast<float>(frame / 20.0);
+      if (x > 150 && y > 150 && (x * 7 + y) % 97 == 0) {
+        // Two levels 5 sigma apart, equally often: variance 1 + 25/4 times the usual.
+        variance(x, y) *= 7.25F;
+        ++jumping;
+      }
+    }
+  }
+  Mask mask(size);
+  const auto report = find_defects(dark.view(), variance.view(), {}, 5.0, CfaPattern::none, {},
+                                   mask.view(), Threads{2});
+  INFO("hot " << report.hot << " cold " << report.cold << " clustered " << report.clustered
+              << " columns " << report.columns << " rows " << report.rows);
+  CHECK(report.unstable == jumping);
+  CHECK(count_marked(mask) - jumping <= 6);  // 0.01%
+}
+
+TEST_CASE("defects of the flat against its own scatter", "[defects]") {
+  const Size size{512, 400};
+  for (const auto cfa : {CfaPattern::none, CfaPattern::gbrg}) {
+    Grid<float> flat(size);
+    std::set<std::pair<int, int>> injected;
+    for (int y = 0; y < size.height; ++y) {
+      RandomStream random(93, 1, static_cast<std::uint64_t>(y));
+      for (int x = 0; x < size.width; ++x) {
+        const double r2 = (x - 256.0) * (x - 256.0) + (y - 200.0) * (y - 200.0);
+        // A grain of dust with sharp edges is no defect: the flat corrects it.
+        const double grain = std::hypot(x - 300.0, y - 100.0) < 15.0 ? 0.9 : 1.0;
+        flat(x, y) = static_cast<float>(grain * (1.0 - 0.4 * r2 / 105000.0) *
+                                        (1.0 + 0.008 * random.normal()));
+        if (random.uniform() < 0.002) {
+          flat(x, y) *= static_cast<float>(random.uniform() < 0.8 ? 0.2 + 0.65 * random.uniform()
+                                                                  : 1.2 + random.uniform());
+          injected.insert({x, y});
+        }
+      }
+    }
+    for (int y = 0; y < size.height; ++y) {
+      for (const int x : {200, 201}) {  // two dim columns side by side
+        flat(x, y) *= 0.8F;
+        injected.insert({x, y});
+      }
+    }
+    Mask mask(size);
+    const auto report = find_defects({}, {}, flat.view(), 0.0, cfa, {}, mask.view(), Threads{2});
+    std::size_t found = 0;
+    for (const auto& [x, y] : injected) found += mask(x, y) != 0 ? 1U : 0U;
+    INFO("found " << found << " of " << injected.size() << ", marked " << count_marked(mask));
+    CHECK(static_cast<double>(found) >= 0.99 * static_cast<double>(injected.size()));
+    CHECK(static_cast<std::size_t>(count_marked(mask)) - found <= 20);
+    CHECK(report.columns == 2);
+    CHECK(report.rows == 0);
+  }
 }
 
 TEST_CASE("defects show in lights while the sky moves", "[defects]") {

@@ -13,16 +13,23 @@ namespace coldframe::sensor {
 
 struct DefectOptions {
   /// Hot or cold in the dark: deviation from the local median of same-colour neighbours in
-  /// units of the expected noise of one light frame's pixel (so a pixel is called
-  /// hot when it would hurt a light).
+  /// units of the expected noise of one frame's pixel there (so a pixel is called
+  /// hot when it would hurt a light). Where the dark glows the noise is that of the glow.
   double dark_kappa = 5.0;
-  /// Flat response below / above these relative to the local median.
-  double flat_low = 0.5;
-  double flat_high = 1.5;
+  /// Flat response: deviation from the local median in units of the flat's own pixel-to-pixel
+  /// scatter there, ...
+  double flat_kappa = 6.0;
+  /// ... but never called below this relative deviation (the flat corrects it) ...
+  double flat_least = 0.1;
+  /// ... and always beyond this one.
+  double flat_most = 0.5;
   /// Columns (and rows) whose median deviates by this many sigma of columns.
   double column_kappa = 8.0;
-  /// Unstable (telegraph noise): scatter in the dark above this many times the usual one.
-  double unstable_factor = 3.0;
+  /// Columns and rows of the flat: least relative deviation.
+  double flat_line_least = 0.05;
+  /// Unstable (telegraph noise): scatter in the dark above this many times the usual one there. A
+  /// master's variance leaves the pooled model only for scatter beyond chance, so few are false.
+  double unstable_factor = 2.0;
 };
 
 struct DefectReport {
@@ -30,7 +37,8 @@ struct DefectReport {
   std::int64_t cold = 0;
   std::int64_t flat = 0;
   std::int64_t unstable = 0;  ///< not counted as hot or cold already
-  int columns = 0;
+  std::int64_t clustered = 0;  ///< found in the second look, among the neighbours of others
+  int columns = 0;             ///< of dark or flat
   int rows = 0;
 };
 
