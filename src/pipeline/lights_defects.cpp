@@ -54,6 +54,30 @@ Grid<float> whitened_band(const PixelSource& light, const Calibration& calibrati
   return values;
 }
 
+// Whether stars stay at their pixels, from a few bands spread over the frame.
+bool sky_moves(const std::vector<const PixelSource*>& lights, const Calibration& calibration,
+               Threads threads, const Watch& watch) {
+  constexpr int looks = 6;
+  const Size frame = lights.front()->size();
+  const int bands = (frame.height + band_rows - 1) / band_rows;
+  const int count = std::min(bands, looks);
+  sensor::PeakCount sum;
+  for (int k = 0; k < count; ++k) {
+    watch.check();
+    const int y0 = (2 * k + 1) * bands / (2 * count) * band_rows;
+    const Rect band = Rect{0, y0, frame.width, y0 + band_rows}.intersect(whole(frame));
+    std::vector<Grid<float>> stack(lights.size());
+    parallel_for(threads, lights.size(),
+                 [&](std::size_t i) { stack[i] = whitened_band(*lights[i], calibration, band); });
+    std::vector<PlaneView<const float>> views;
+    for (const auto& light : stack) views.push_back(light.cview());
+    const auto peaks = sensor::count_peaks(views, calibration.cfa, defect_kappa);
+    sum.stars += peaks.stars;
+    sum.staying += peaks.staying;
+  }
+  return sum.sky_moves();
+}
+
 }  // namespace
 
 std::int64_t find_defects_from_lights(const std::vector<const PixelSource*>& lights,
@@ -65,6 +89,7 @@ std::int64_t find_defects_from_lights(const std::vector<const PixelSource*>& lig
   // The map grows only after the whole frame has been looked at: repaired
   // pixels of one band must not colour the next.
   Mask found(frame);
+  const bool moves = sky_moves(lights, calibration, threads, watch);
   for (int y0 = 0; y0 < frame.height; y0 += band_rows) {
     watch.check();
     const Rect target{0, y0, frame.width, std::min(y0 + band_rows, frame.height)};
@@ -77,8 +102,8 @@ std::int64_t find_defects_from_lights(const std::vector<const PixelSource*>& lig
     std::vector<PlaneView<const float>> views;
     for (const auto& light : stack) views.push_back(light.cview());
     Mask mask(band.size());
-    static_cast<void>(
-        sensor::find_defects_in_lights(views, calibration.cfa, defect_kappa, mask.view(), threads));
+    static_cast<void>(sensor::find_defects_in_lights(views, calibration.cfa, defect_kappa, moves,
+                                                     mask.view(), threads));
     for (int y = target.y0; y < target.y1; ++y) {
       const auto from = mask.row(y - band.y0);
       std::copy(from.begin(), from.end(), found.row(y).begin());

@@ -12,10 +12,10 @@ namespace coldframe::sensor {
 namespace {
 
 constexpr int rows_per_band = 64;
-constexpr int reach = 3;   // steps: window of 7 x 7 neighbours of one colour
-constexpr int close = 2;   // steps within which a marked pixel calls for a second look
-constexpr int looks = 4;   // a cluster grows by two steps per look
-constexpr int far = 4;     // steps of the coarse reference that spares most pixels the fine one
+constexpr int reach = 3;  // steps: window of 7 x 7 neighbours of one colour
+constexpr int close = 2;  // steps within which a marked pixel calls for a second look
+constexpr int looks = 4;  // a cluster grows by two steps per look
+constexpr int far = 4;    // steps of the coarse reference that spares most pixels the fine one
 constexpr std::size_t fewest = 8;
 
 /// Median of the unmarked pixels about (x, y); NaN with too few of them.
@@ -82,7 +82,8 @@ std::int64_t grow_clusters(PlaneView<const float> plane, const GrowthLimits& lim
     for (int y = 0; y < mask.height(); ++y) {
       const auto from = fresh.row(y);
       const auto to = mask.row(y);
-      for (std::size_t x = 0; x < to.size(); ++x) to[x] = static_cast<std::uint8_t>(to[x] | from[x]);
+      for (std::size_t x = 0; x < to.size(); ++x)
+        to[x] = static_cast<std::uint8_t>(to[x] | from[x]);
     }
   }
   return total;

@@ -56,7 +56,8 @@ std::int64_t mark_flat_row(std::span<const float> flat, const float* local,
   std::int64_t count = 0;
   const auto edge = static_cast<std::size_t>(step);
   for (std::size_t x = 0; x < flat.size(); ++x) {
-    // Photon noise where vignetting leaves less light; at the frame's edge the median leans inwards.
+    // Photon noise where vignetting leaves less light; at the frame's edge the median leans
+    // inwards.
     const float level = std::clamp(local[x], 0.05F, 1.0F);
     const bool outermost = at_end || x < edge || x + edge >= flat.size();
     const float share = outermost ? limits.most : limits.scatter / std::sqrt(level);
@@ -74,14 +75,16 @@ double flat_scatter(PlaneView<const float> flat, int step) {
   LocalMedian median(flat, step);
   std::vector<double> sample;
   const int rows = std::max(flat.height() / 64, 1) | 1;  // odd: both rows of a mosaic
-  const std::size_t columns = std::max<std::size_t>(static_cast<std::size_t>(flat.width()) / 256, 1) | 1U;
+  const std::size_t columns =
+      std::max<std::size_t>(static_cast<std::size_t>(flat.width()) / 256, 1) | 1U;
   for (int y = 0; y < flat.height(); y += rows) {
     const float* const local = median.row(y);
     const auto row = flat.row(y);
     for (std::size_t x = 0; x < row.size(); x += columns) {
       if (!(local[x] > 0.0F) || !(local[x] < 1.0e30F) || !std::isfinite(row[x])) continue;
       const auto level = static_cast<double>(local[x]);
-      sample.push_back((static_cast<double>(row[x]) / level - 1.0) * std::sqrt(std::min(level, 1.0)));
+      sample.push_back((static_cast<double>(row[x]) / level - 1.0) *
+                       std::sqrt(std::min(level, 1.0)));
     }
   }
   return sample.size() < 100 ? 0.0 : robust_sigma(sample);

@@ -43,8 +43,8 @@ std::vector<double> segment_medians(const Lines& lines, int p0, int p1) {
   return medians;
 }
 
-/// The medians as they go on straight beyond the ends, so that a slope (glow at the frame's edge) is
-/// no deviation. An outermost line takes no part in saying how.
+/// The medians as they go on straight beyond the ends, so that a slope (glow at the frame's edge)
+/// is no deviation. An outermost line takes no part in saying how.
 class Continued {
  public:
   Continued(const std::vector<double>& medians, int step) : medians_(medians), step_(step) {
@@ -71,7 +71,8 @@ class Continued {
   [[nodiscard]] double edge(int first, int step) const {
     const auto middle = [&](int k) {
       double three[3];
-      for (int j = 0; j < 3; ++j) three[j] = medians_[static_cast<std::size_t>(first + (k + j) * step)];
+      for (int j = 0; j < 3; ++j)
+        three[j] = medians_[static_cast<std::size_t>(first + (k + j) * step)];
       return median_in_place(std::span<double>(three));
     };
     const double near = middle(1);  // centred two lines in

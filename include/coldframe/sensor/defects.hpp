@@ -36,7 +36,7 @@ struct DefectReport {
   std::int64_t hot = 0;
   std::int64_t cold = 0;
   std::int64_t flat = 0;
-  std::int64_t unstable = 0;  ///< not counted as hot or cold already
+  std::int64_t unstable = 0;   ///< not counted as hot or cold already
   std::int64_t clustered = 0;  ///< found in the second look, among the neighbours of others
   int columns = 0;             ///< of dark or flat
   int rows = 0;
@@ -50,11 +50,26 @@ DefectReport find_defects(PlaneView<const float> dark, PlaneView<const float> da
                           const DefectOptions& options, PlaneView<std::uint8_t> mask,
                           Threads threads);
 
-/// Defects of a session without darks: pixels that stand out at one place of
-/// the sensor in most lights while the sky moves. `lights` are small stacks of
-/// calibrated, sky-subtracted frames in units of their noise (3 or more, spread over the session).
+/// How many star-like peaks of the first light there are, and how many of them are at the same
+/// pixel in most lights. The sums of several bands tell whether the sky moves on the sensor.
+struct PeakCount {
+  std::int64_t stars = 0;
+  std::int64_t staying = 0;
+  /// The sky moves: hardly any star stays.
+  [[nodiscard]] bool sky_moves() const noexcept { return stars >= 10 && 10 * staying <= stars; }
+};
+[[nodiscard]] PeakCount count_peaks(std::span<const PlaneView<const float>> lights, CfaPattern cfa,
+                                    double kappa);
+
+/// Defects of a session without darks: pixels that stand out alike at one place of
+/// the sensor in most lights. `lights` are calibrated, sky-subtracted frames in units of their
+/// noise (3 or more, spread over the session). Unless `sky_moves` (see PeakCount) a pixel whose
+/// neighbours share in its light is taken for a star, so clusters are left in.
+/// A pixel is called when the median of its deviations is beyond kappa less the error of that
+/// median.
 DefectReport find_defects_in_lights(std::span<const PlaneView<const float>> lights, CfaPattern cfa,
-                                    double kappa, PlaneView<std::uint8_t> mask, Threads threads);
+                                    double kappa, bool sky_moves, PlaneView<std::uint8_t> mask,
+                                    Threads threads);
 
 /// Replaces pixels of `values` that have any of `bits` set in `mask` by the median of good
 /// neighbours of the same colour within `margin` (2 mono, 4 mosaic) pixels; the bit stays.
