@@ -4,6 +4,8 @@
 #include <bit>
 #include <cmath>
 
+#include "winsorised_screen.hpp"
+
 namespace coldframe::stack::detail {
 namespace {
 
@@ -177,7 +179,7 @@ void TileCombiner::reject(LaneLimits& limits) {
       reject_by_order(kappa_sigma_, limits);
       break;
     case Rejection::winsorised:
-      reject_by_order(winsorised_, limits);
+      reject_by_winsorising(limits);
       break;
     case Rejection::esd:
       reject_by_order(esd_, limits);
@@ -210,13 +212,21 @@ void TileCombiner::reject_by_noise_model() {
   }
 }
 
+void TileCombiner::reject_by_winsorising(LaneLimits& limits) {
+  const WinsorisedLimits screen{static_cast<float>(options_.kappa_low),
+                                static_cast<float>(options_.kappa_high), screen_.mean_constant,
+                                screen_.mean_slope, screen_.mean_pedestal};
+  const std::uint32_t suspects = screen_winsorised(segment_, screen);
+  if (suspects != 0) reject_by_order(winsorised_, limits, suspects);
+}
+
 template <typename Rule>
-void TileCombiner::reject_by_order(Rule& rule, LaneLimits& limits) {
+void TileCombiner::reject_by_order(Rule& rule, LaneLimits& limits, std::uint32_t suspects) {
   std::copy(values_.begin(), values_.end(), sorted_.begin());
   sort_lanes(subs_.size(), sorted_);
   bool any = false;
   for (std::size_t l = 0; l < lanes; ++l) {
-    if (usable_[l] == 0) continue;
+    if (usable_[l] == 0 || (suspects >> l & 1U) == 0) continue;
     const SortedSamples samples(&sorted_[l], usable_[l], lanes);
     const Kept kept = rule(samples);
     if (kept == Kept{0, usable_[l]}) continue;

@@ -37,8 +37,10 @@ class TileCombiner {
   void fill_lane(const Place& place, std::size_t lane);
   void reject(LaneLimits& limits);
   void reject_by_noise_model();
+  void reject_by_winsorising(LaneLimits& limits);
+  /// `suspects`: the lanes to judge, one bit each.
   template <typename Rule>
-  void reject_by_order(Rule& rule, LaneLimits& limits);
+  void reject_by_order(Rule& rule, LaneLimits& limits, std::uint32_t suspects = ~0U);
   void write(const Place& place, const LaneLimits& limits);
   void write_counts(const Place& place) const;
 

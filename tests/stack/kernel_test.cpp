@@ -10,6 +10,7 @@
 #include "coldframe/core/random.hpp"
 #include "stack/combine_kernel.hpp"
 #include "stack/samples.hpp"
+#include "stack/winsorised_screen.hpp"
 
 using namespace coldframe;
 using namespace coldframe::stack;
@@ -69,6 +70,10 @@ void compare_passes(std::size_t n) {
   const LaneSpread c = spread_lanes(s, data.limits, data.mean, true);
   const LaneSpread d = plain::spread_lanes(s, data.limits, data.mean, true);
   CHECK((same(c.variance, d.variance) && same(c.first, d.first) && same(c.second, d.second)));
+  for (const float kappa : {2.5F, 4.0F}) {
+    const WinsorisedLimits limits{kappa, 4.0F, 35.0F, 0.7F, 1.5F};
+    CHECK(screen_winsorised(s, limits) == plain::screen_winsorised(s, limits));
+  }
   std::vector<float> sorted = data.values;
   std::vector<float> plainly = data.values;
   sort_lanes(n, sorted);

@@ -15,6 +15,7 @@
 #include "stack/rule_winsorised.hpp"
 #include "stack/segment_passes.hpp"
 #include "stack/student_t.hpp"
+#include "stack/winsorised_screen.hpp"
 
 using namespace coldframe;
 using namespace coldframe::stack::detail;
@@ -113,6 +114,47 @@ TEST_CASE("The absolute deviation of sorted samples is the plain one", "[stack]"
     CHECK(centre == median(plain));
     CHECK(s.absolute_deviation({0, n}, centre) == median_absolute_deviation(plain));
   }
+}
+
+TEST_CASE("The Winsorised screen passes no lane that the rule would cut", "[stack]") {
+  // Gaussian samples, whole numbers of a quiet camera, and outliers of all sizes.
+  int passed = 0;
+  int cut = 0;
+  for (const std::size_t n : std::vector<std::size_t>{3, 8, 12, 20, 50}) {
+    std::vector<BlockSub> subs(n);
+    for (int round = 0; round < 60; ++round) {
+      RandomStream random(17, static_cast<std::uint32_t>(n), static_cast<std::uint64_t>(round));
+      const double noise = round % 3 == 0 ? 0.5 : 3.0;
+      const WinsorisedLimits limits{4.0F, 4.0F, static_cast<float>(noise * noise + 1.0 / 12.0)};
+      std::vector<float> values(n * lanes);
+      for (float& v : values) {
+        const double shift = random.uniform() < 0.02 ? 20.0 * random.normal() : 0.0;
+        const double value = 1000.0 + noise * random.normal() + shift;
+        v = static_cast<float>(round % 2 == 0 ? std::round(value) : value);
+        if (round % 5 == 0 && random.uniform() < 0.1) v = not_usable;
+      }
+      const Segment segment{subs, values};
+      const std::uint32_t suspects = plain::screen_winsorised(segment, limits);
+      RuleWinsorised rule(4.0, 4.0, n);
+      for (std::size_t l = 0; l < lanes; ++l) {
+        std::vector<float> lane;
+        for (std::size_t i = 0; i < n; ++i) {
+          if (segment.at(i, l) == segment.at(i, l)) lane.push_back(segment.at(i, l));
+        }
+        std::sort(lane.begin(), lane.end());
+        const Kept kept = rule(SortedSamples(lane.data(), lane.size(), 1));
+        const bool cuts = kept != Kept{0, lane.size()};
+        if ((suspects >> l & 1U) == 0) {
+          ++passed;
+          CAPTURE(n, round, lane);
+          CHECK_FALSE(cuts);
+        }
+        cut += cuts ? 1 : 0;
+      }
+    }
+  }
+  CHECK(passed > 2500);  // of the 5,760 lanes with 12 samples or more: worth its while
+  CHECK(cut > 500);
 }
 
 TEST_CASE("The Winsorised scale is Algorithm A of ISO 13528", "[stack]") {
