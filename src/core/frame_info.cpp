@@ -13,8 +13,9 @@ using detail::Fact;
 using detail::HeaderReader;
 
 std::optional<double> FrameInfo::arcsec_per_px() const noexcept {
+  if (wcs_arcsec_per_px && *wcs_arcsec_per_px > 0.0) return wcs_arcsec_per_px;
   if (!focal_length_mm || !pixel_size_um || !(*focal_length_mm > 0.0) || !(*pixel_size_um > 0.0)) {
-    return std::nullopt;
+    return header_arcsec_per_px;
   }
   return pixel_scale_arcsec(*pixel_size_um, *focal_length_mm);
 }
@@ -124,9 +125,31 @@ std::optional<Rect> read_section(HeaderReader& reader, Fact fact, Size size) {
   return std::nullopt;
 }
 
+// Some writers give the pixel as recorded, some the sensor's own: the comment or a second card of
+// the sensor's own size tells (common practice, no source).
+void read_pixel_size(HeaderReader& reader, FrameInfo& info) {
+  info.pixel_size_um = positive(reader, Fact::pixel_size, 1e3);
+  const auto bare = positive(reader, Fact::bare_pixel_size, 1e3);
+  if (!info.pixel_size_um) {
+    if (bare) info.pixel_size_um = *bare * info.binning_x;
+    return;
+  }
+  if (info.binning_x < 2) return;
+  bool unbinned = bare && std::fabs(*bare / *info.pixel_size_um - 1.0) < 0.01;
+  for (const auto& found : reader.cards(Fact::pixel_size)) {
+    const auto comment = detail::lower(found.card->comment);
+    for (const std::string_view word :
+         {"unbinned", "without bin", "before bin", "w/o bin", "not bin"})
+      unbinned = unbinned || comment.find(word) != std::string::npos;
+  }
+  if (unbinned) *info.pixel_size_um *= info.binning_x;
+}
+
 void read_optics(HeaderReader& reader, FrameInfo& info) {
   info.focal_length_mm = positive(reader, Fact::focal_length, 1e6);
-  info.pixel_size_um = positive(reader, Fact::pixel_size, 1e3);
+  read_pixel_size(reader, info);
+  const auto scale = positive(reader, Fact::pixel_scale, 600.0);
+  if (scale && *scale > 0.01) info.header_arcsec_per_px = scale;
   const auto airmass = positive(reader, Fact::airmass, 100.0);
   if (airmass && *airmass >= 0.99) info.airmass = airmass;
   info.rotator_deg = reader.number(Fact::rotator, -720.0, 720.0);

@@ -29,7 +29,9 @@ enum class Fact {
   object,
   pier_side,
   focal_length,
-  pixel_size,
+  pixel_size,       ///< as recorded
+  bare_pixel_size,  ///< of the sensor, without binning
+  pixel_scale,
   site_latitude,
   site_longitude,
   airmass,

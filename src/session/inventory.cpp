@@ -13,6 +13,7 @@
 #include "coldframe/fits/image_file.hpp"
 #include "frame_access.hpp"
 #include "name_sense.hpp"
+#include "sky_facts.hpp"
 
 namespace coldframe::session {
 namespace fs = std::filesystem;
@@ -243,12 +244,18 @@ void require_exists(const fs::path& path) {
 
 FrameInfo interpret_with_supplied(const fits::ImageFile& file,
                                   const std::vector<SuppliedCard>& supplied) {
-  if (supplied.empty()) return file.info();
+  FrameInfo info = file.info();
+  if (supplied.empty()) {
+    read_solution(file.header(), info);
+    return info;
+  }
   Header header = file.header();
   for (const auto& card : supplied) {
     if (!header.text(card.keyword)) header.set(card.keyword, std::string_view(card.value));
   }
-  return interpret_header(header, file.size(), file.planes(), file.path().filename().string());
+  info = interpret_header(header, file.size(), file.planes(), file.path().filename().string());
+  read_solution(header, info);
+  return info;
 }
 
 Inventory take_stock(const fs::path& root, const fs::path& exclude,

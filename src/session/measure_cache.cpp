@@ -90,7 +90,9 @@ fits::Table quality_table(const pipeline::SubMeasurement& m) {
   add("FITTED", q.fitted);
   add("FWHM", q.fwhm_px);
   add("FWHM_SCATTER", q.fwhm_scatter_px);
+  add("FWHM_ERROR", q.fwhm_error_px);
   add("ELLIPTICITY", q.ellipticity);
+  add("ELLIPTICITY_ERROR", q.ellipticity_error);
   add("ANGLE", q.angle_deg);
   add("BETA", q.beta);
   add("SKY", q.sky_level);
@@ -111,7 +113,9 @@ void read_quality(const fits::Table& table, pipeline::SubMeasurement& m) {
   q.fitted = static_cast<int>(value("FITTED"));
   q.fwhm_px = value("FWHM");
   q.fwhm_scatter_px = value("FWHM_SCATTER");
+  q.fwhm_error_px = value("FWHM_ERROR");
   q.ellipticity = value("ELLIPTICITY");
+  q.ellipticity_error = value("ELLIPTICITY_ERROR");
   q.angle_deg = value("ANGLE");
   q.beta = value("BETA");
   q.sky_level = value("SKY");

@@ -34,7 +34,8 @@ std::vector<const Star*> trusted_stars(const std::vector<Source>& sources) {
 }
 
 /// Mean after leaving out what is farther than 3.5 robust sigmas from the median.
-double clipped_mean(const std::vector<double>& values) {
+/// `error`: its standard error, 0 for fewer than 3 values.
+double clipped_mean(const std::vector<double>& values, double& error) {
   const double mid = median(values);
   const double scale = values.size() > 2 ? robust_sigma(values) : 0.0;
   double sum = 0.0;
@@ -44,6 +45,7 @@ double clipped_mean(const std::vector<double>& values) {
     sum += v;
     count += 1.0;
   }
+  error = count > 0.0 ? scale / std::sqrt(count) : 0.0;
   return count > 0.0 ? sum / count : mid;
 }
 
@@ -59,8 +61,12 @@ void mean_ellipse(const std::vector<const Star*>& stars, FrameQuality& quality) 
     along.push_back(e * std::cos(twice));
     across.push_back(e * std::sin(twice));
   }
-  const double ex = clipped_mean(along);
-  const double ey = clipped_mean(across);
+  double error_x = 0.0;
+  double error_y = 0.0;
+  const double ex = clipped_mean(along, error_x);
+  const double ey = clipped_mean(across, error_y);
+  // (a^2-b^2)/(a^2+b^2) is about 1 - b/a where shapes are nearly round.
+  quality.ellipticity_error = std::sqrt(0.5 * (error_x * error_x + error_y * error_y));
   const double e = std::min(std::hypot(ex, ey), 0.999);
   quality.ellipticity = 1.0 - std::sqrt((1.0 - e) / (1.0 + e));
   const double angle = 0.5 * std::atan2(ey, ex) * 180.0 / std::numbers::pi;
@@ -94,6 +100,9 @@ FrameQuality frame_quality(const std::vector<Source>& sources, const SkyMesh& sk
   for (const Star* star : stars) widths.push_back(star->fwhm_px);
   quality.fwhm_px = median(widths);
   quality.fwhm_scatter_px = widths.size() > 1 ? robust_sigma(widths) : 0.0;
+  // sqrt(pi/2): the median's error over the mean's.
+  quality.fwhm_error_px =
+      1.2533 * quality.fwhm_scatter_px / std::sqrt(static_cast<double>(widths.size()));
   quality.beta = profile.gaussian ? 0.0 : profile.beta;
   mean_ellipse(stars, quality);
   return quality;

@@ -52,8 +52,14 @@ struct FrameInfo {
   int binning_y = 1;
   CfaPattern cfa = CfaPattern::none;  ///< offsets and row order already applied
   std::optional<double> focal_length_mm;
-  std::optional<double> pixel_size_um;  ///< as recorded, binning included when the header has it so
-  std::optional<double> ra_deg;         ///< J2000, of the pointing
+  /// Side of a recorded pixel, binning included (a size that the header gives for the bare sensor
+  /// is multiplied).
+  std::optional<double> pixel_size_um;
+  std::optional<double> header_arcsec_per_px;  ///< a scale the header states itself
+  /// From a celestial solution in the header; filled by whoever can read one (`session`).
+  std::optional<double> wcs_arcsec_per_px;
+  std::optional<double> wcs_east_deg;  ///< towards growing RA, counter-clockwise from +x
+  std::optional<double> ra_deg;        ///< J2000, of the pointing
   std::optional<double> dec_deg;
   std::optional<double> site_latitude_deg;
   std::optional<double> site_longitude_deg;  ///< east positive
@@ -74,7 +80,8 @@ struct FrameInfo {
   [[nodiscard]] std::optional<double> sensor_temperature_c() const noexcept {
     return temperature_c ? temperature_c : set_temperature_c;
   }
-  /// Scale from focal length and pixel size, 206.265 p/f; unset when a part is missing or zero.
+  /// Scale from the solution, else from focal length and pixel size, 206.265 p/f, else as the
+  /// header states it; unset when nothing tells.
   [[nodiscard]] std::optional<double> arcsec_per_px() const noexcept;
 };
 

@@ -70,7 +70,9 @@ struct FrameQuality {
   int fitted = 0;
   double fwhm_px = 0.0;  ///< median of fitted stars, as recorded
   double fwhm_scatter_px = 0.0;
-  double ellipticity = 0.0;  ///< of the mean second moments: random shapes cancel
+  double fwhm_error_px = 0.0;  ///< standard error of the median
+  double ellipticity = 0.0;    ///< of the mean second moments: random shapes cancel
+  double ellipticity_error = 0.0;
   double angle_deg = 0.0;
   double beta = 0.0;
   double sky_level = 0.0;
