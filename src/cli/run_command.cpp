@@ -31,6 +31,9 @@ std::string summary(const session::SessionRecord& record, const std::string& out
   for (const auto& sub : record.subs) {
     if (!sub.kept) text += fmt::format("  left out {}: {}\n", printable(sub.path), sub.reason);
   }
+  for (const auto& hint : record.hints) {
+    text += fmt::format("hint ({}): {}\n", hint.code, printable(hint.message));
+  }
   text += fmt::format("report: {}/report.html\n", out);
   return text;
 }
@@ -91,6 +94,9 @@ Command add_run(CLI::App& root) {
   app->add_option("--min-transparency", o->run.keep.min_transparency,
                   "Leave out subs with less light than this share of the best sub's");
   app->add_option("--min-stars", o->run.keep.min_stars, "Leave out subs with fewer stars");
+  app->add_option("--min-contribution", o->run.keep.min_contribution,
+                  "Leave out subs that add less than this share of what a typical sub of their "
+                  "exposure adds to the (signal/noise)^2 of stars; default 0.1");
   app->add_option("--dark-tolerance", o->run.tolerances.temperature_c,
                   "Largest difference of sensor temperature between a dark and its lights, C");
   app->add_option("--scratch", o->run.scratch,

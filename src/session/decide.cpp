@@ -1,18 +1,13 @@
 #include "decide.hpp"
 
-#include <fmt/format.h>
-
 #include <algorithm>
 #include <atomic>
-#include <cmath>
 #include <numeric>
 
 #include "coldframe/align/shift_match.hpp"
 #include "coldframe/core/error.hpp"
-#include "coldframe/core/statistics.hpp"
-#include "coldframe/stack/weights.hpp"
 #include "double_images.hpp"
-#include "group_grid.hpp"
+#include "judge.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -151,109 +146,31 @@ void find_transparency(GroupState& group) {
   for (auto& sub : group.subs) sub.transparency /= best;
 }
 
-struct Typical {
-  double centre = 0.0;
-  double spread = 0.0;
-};
-
-// Centre and spread of the better side: a focus lost for half the night must not set the standard.
-// `furthest` is how far the median may lie above the better half's own middle.
-Typical better_side(std::vector<double> values, double furthest_factor, double furthest) {
-  Typical typical{median(values), values.size() > 2 ? robust_sigma(values) : 0.0};
-  constexpr std::size_t enough = 4;
-  if (values.size() < enough) return typical;
-  std::sort(values.begin(), values.end());
-  values.resize((values.size() + 1) / 2);
-  const double middle = median(values);
-  typical.centre = std::min(typical.centre, middle * furthest_factor + furthest);
-  // 2.5: sigma over the median absolute deviation of the lower half of a Gaussian (0.399 sigma).
-  typical.spread = std::min(typical.spread, 2.5 * median_absolute_deviation(values));
-  return typical;
-}
-
-struct Limits {
-  bool look_for_doubles = false;
-  double fwhm = 0.0;
-  double ellipticity = 0.0;
-  double transparency = 0.0;
-  int stars = 0;
-};
-
-// From the session's own spread: what is far beyond it is spoiled; a mildly worse sub only weighs
-// less.
-Limits limits_of(const GroupState& group, const KeepLimits& owner) {
-  std::vector<double> fwhm, ellipticity;
-  std::size_t doubles = 0;
-  for (const auto& sub : group.subs) {
-    const auto& q = sub.measured.quality;
-    if (!sub.usable || q.fitted < 3) continue;
-    fwhm.push_back(q.fwhm_px);
-    ellipticity.push_back(q.ellipticity);
-    if (find_double_images(sub.measured.stars, q.fwhm_px)) ++doubles;
-  }
-  Limits limits;
-  constexpr double kappa = 5.0;
-  if (!fwhm.empty()) {
-    const Typical width = better_side(fwhm, 1.25, 0.0);
-    const Typical shape = better_side(ellipticity, 1.0, 0.1);
-    limits.fwhm = std::max(width.centre + kappa * width.spread, 1.6 * width.centre);
-    limits.ellipticity =
-        std::clamp(std::max(shape.centre + kappa * shape.spread, shape.centre + 0.18), 0.25, 0.6);
-  }
-  // Double images in most subs are no jump of the mount but belong to the optics.
-  limits.look_for_doubles = 2 * doubles < fwhm.size();
-  limits.transparency = 0.5;
-  limits.stars = 5;
-  limits.fwhm = owner.max_fwhm_px.value_or(limits.fwhm);
-  limits.ellipticity = owner.max_ellipticity.value_or(limits.ellipticity);
-  limits.transparency = owner.min_transparency.value_or(limits.transparency);
-  limits.stars = owner.min_stars.value_or(limits.stars);
-  return limits;
-}
-
-std::string no_match_reason(const SubState& sub) {
-  return fmt::format("no match with the reference: {} ({} stars here)",
-                     align::to_string(sub.match.status), sub.measured.quality.stars);
-}
-
-// Empty: keep.
-std::string fault_of(const SubState& sub, const Limits& limits, const KeepLimits& owner) {
+SubFigures figures_of(const SubState& sub, const KeepLimits& owner) {
   const auto& q = sub.measured.quality;
-  if (!sub.usable) return sub.reason.empty() ? "could not be read" : sub.reason;
-  if (named(owner.drop, sub)) return "dropped by the owner";
-  if (!owner.keep_only.empty()) {
-    if (!named(owner.keep_only, sub)) return "not on the owner's keep list";
-    return sub.match.status == align::MatchStatus::matched ? "" : no_match_reason(sub);
+  SubFigures f;
+  f.usable = sub.usable;
+  f.fault = sub.reason;
+  f.matched = sub.match.status == align::MatchStatus::matched;
+  f.no_match = align::to_string(sub.match.status);
+  f.dropped_by_owner = named(owner.drop, sub);
+  f.listed = owner.keep_only.empty() || named(owner.keep_only, sub);
+  f.has_sky = q.status != stars::QualityStatus::no_sky;
+  f.stars = q.stars;
+  f.fitted = q.fitted;
+  f.fwhm_px = q.fwhm_px;
+  f.fwhm_error_px = q.fwhm_error_px;
+  if (sub.info->arcsec_per_px()) f.arcsec_per_px = *sub.info->arcsec_per_px();
+  f.ellipticity = q.ellipticity;
+  f.ellipticity_error = q.ellipticity_error;
+  f.transparency = sub.transparency;
+  if (sub.scale.usable && sub.scale.scale > 0.0) {
+    f.transparency_error = sub.transparency * sub.scale.error / sub.scale.scale;
   }
-  if (q.status == stars::QualityStatus::no_sky) return "no usable pixels";
-  // Before the cloud: the light of the second image is missing in the first.
-  if (limits.look_for_doubles && q.fitted >= 3) {
-    if (const auto twice = find_double_images(sub.measured.stars, q.fwhm_px)) {
-      return fmt::format(
-          "smeared: double images {:.1f} px apart, the second with {:.0f}% of the first's light "
-          "(jump of the "
-          "mount)",
-          twice->distance_px, 100.0 * twice->share);
-    }
-  }
-  if (q.fitted >= 3 && q.ellipticity > limits.ellipticity) {
-    return fmt::format(
-        "smeared: stars drawn out, ellipticity {:.2f}, limit {:.2f} (tracking, wind or a knock)",
-        q.ellipticity, limits.ellipticity);
-  }
-  if (sub.transparency > 0.0 && sub.transparency < limits.transparency) {
-    return fmt::format("cloud: transparency {:.2f} of the best sub, limit {:.2f}", sub.transparency,
-                       limits.transparency);
-  }
-  if (q.fitted >= 3 && limits.fwhm > 0.0 && q.fwhm_px > limits.fwhm) {
-    return fmt::format("blurred: FWHM {:.2f} px, limit {:.2f} px (focus, seeing or double images)",
-                       q.fwhm_px, limits.fwhm);
-  }
-  if (q.stars < limits.stars) {
-    return fmt::format("too few stars: {}, limit {} (cloud, dew or cap)", q.stars, limits.stars);
-  }
-  if (sub.match.status != align::MatchStatus::matched) return no_match_reason(sub);
-  return "";
+  f.exposure_s = exposure_of(sub);
+  if (f.matched && sub.transparency > 0.0) f.noise = q.noise_per_px * sub.scale.scale;
+  if (sub.usable && q.fitted >= 3) f.doubles = find_double_images(sub.measured.stars, q.fwhm_px);
+  return f;
 }
 
 }  // namespace
@@ -269,10 +186,13 @@ void judge_group(GroupState& group, const KeepLimits& owner) {
     }
   }
   find_transparency(group);
-  const Limits limits = limits_of(group, owner);
-  for (auto& sub : group.subs) {
-    sub.reason = fault_of(sub, limits, owner);
-    sub.kept = sub.reason.empty();
+  std::vector<SubFigures> figures;
+  for (const auto& sub : group.subs) figures.push_back(figures_of(sub, owner));
+  const auto decisions = judge_subs(figures, owner);
+  for (std::size_t i = 0; i < group.subs.size(); ++i) {
+    group.subs[i].decision = decisions[i];
+    group.subs[i].reason = decisions[i].words;
+    group.subs[i].kept = decisions[i].kept;
   }
   // The scale everything is brought to must belong to a sub that stays.
   if (!group.subs.empty() && !group.subs[group.photometric_reference].kept) {
@@ -287,68 +207,6 @@ void judge_group(GroupState& group, const KeepLimits& owner) {
     const double factor = group.subs[chosen].scale.scale;
     group.photometric_reference = chosen;
     for (auto& sub : group.subs) sub.scale.scale /= factor;
-  }
-}
-
-namespace {
-
-// Level of both frames at the centres of the reference's sky cells.
-std::vector<stack::SkyPair> sky_pairs(const SubState& sub, const SubState& reference,
-                                      std::size_t plane) {
-  std::vector<stack::SkyPair> pairs;
-  const auto& mesh = reference.measured.sky[plane];
-  const auto& own = sub.measured.sky[plane];
-  for (int j = 0; j < mesh.mesh.level.height(); ++j) {
-    for (int i = 0; i < mesh.mesh.level.width(); ++i) {
-      const Point there{((i + 0.5) * mesh.mesh.cell_px - 0.5) * mesh.step + mesh.offset_x,
-                        ((j + 0.5) * mesh.mesh.cell_px - 0.5) * mesh.step + mesh.offset_y};
-      const Point canvas = reference.to_canvas.apply(there);
-      const Point here = sub.to_canvas.unapply(canvas);
-      if (here.x < 0.0 || here.y < 0.0 || here.x > sub.measured.frame.width - 1 ||
-          here.y > sub.measured.frame.height - 1) {
-        continue;
-      }
-      pairs.push_back({canvas,
-                       sub.scale.scale * sub_pixels_per_canvas_pixel(sub.to_canvas, here) *
-                           own.level_at(here.x, here.y),
-                       sub_pixels_per_canvas_pixel(reference.to_canvas, there) *
-                           mesh.level_at(there.x, there.y),
-                       1.0});
-    }
-  }
-  return pairs;
-}
-
-}  // namespace
-
-void normalise_group(GroupState& group, Size canvas, const RunOptions& options) {
-  const auto& reference = group.subs[group.photometric_reference];
-  const auto planes = static_cast<std::size_t>(group.planes);
-  for (auto& sub : group.subs) {
-    sub.surfaces.clear();
-    sub.weights.assign(planes, 0.0);
-    if (!sub.kept || options.sky_matching == stack::SkyMatching::none || &sub == &reference)
-      continue;
-    for (std::size_t p = 0; p < planes; ++p) {
-      sub.surfaces.push_back(
-          stack::fit_sky_difference(sky_pairs(sub, reference, p), canvas, options.sky_matching));
-    }
-  }
-  for (std::size_t p = 0; p < planes; ++p) {
-    std::vector<stack::SubNoise> noises;
-    std::vector<std::size_t> owners;
-    for (std::size_t i = 0; i < group.subs.size(); ++i) {
-      const auto& sub = group.subs[i];
-      if (!sub.kept) continue;
-      // On the canvas, where subs of different set-ups meet: the sum over an area A of pixels has
-      // sqrt(A) times their noise.
-      const double side = std::sqrt(sub_pixels_per_canvas_pixel(sub.to_canvas, middle_of(sub)));
-      noises.push_back({sub.measured.sky[p].mesh.median_noise() * side, sub.scale.scale,
-                        std::max(sub.measured.quality.fwhm_px, 0.5) / side});
-      owners.push_back(i);
-    }
-    const auto weights = stack::sub_weights(noises, options.weighting);
-    for (std::size_t k = 0; k < owners.size(); ++k) group.subs[owners[k]].weights[p] = weights[k];
   }
 }
 

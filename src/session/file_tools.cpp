@@ -13,6 +13,7 @@
 #include "coldframe/fits/image_file.hpp"
 #include "coldframe/session/tools.hpp"
 #include "decide.hpp"
+#include "describe.hpp"
 #include "digest.hpp"
 #include "frame_access.hpp"
 #include "group_grid.hpp"
@@ -298,6 +299,7 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
     register_group(group, *reference, options.threads, watch);
   }
   judge_group(group, options.keep);
+  describe_group(group, options.threads);
   const Canvas canvas =
       choose_canvas(kept_footprints(group), reference->measured.frame, options.canvas);
   place_on_canvas(group, canvas);

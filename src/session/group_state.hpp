@@ -10,9 +10,22 @@
 #include "coldframe/pipeline/measure_pass.hpp"
 #include "coldframe/session/inventory.hpp"
 #include "coldframe/session/options.hpp"
+#include "coldframe/sky/ephemeris.hpp"
 #include "coldframe/stack/normalise.hpp"
+#include "coldframe/stars/field_shape.hpp"
+#include "judge.hpp"
 
 namespace coldframe::session {
+
+/// What is told of a sub beyond what decides.
+struct SubDetails {
+  stars::FieldShape field;
+  std::optional<sky::Circumstances> sky;
+  int stars_equal_depth = 0;  ///< stars above the flux that most subs reach; 0: unknown
+  double snr_share = 0.0;     ///< of the kept subs' summed (signal/noise)^2 for point sources
+  /// Rise of the sky across the frame along the reference's axes, as a share of its level.
+  std::optional<Point> gradient;
+};
 
 struct SubState {
   std::string name;
@@ -31,6 +44,8 @@ struct SubState {
   Transform to_canvas;       ///< the same, onto the result's grid
   stack::ScaleEstimate scale;
   double transparency = 0.0;  ///< 0: unknown
+  Decision decision;
+  SubDetails details;
   std::vector<stack::SkySurface> surfaces;
   std::vector<double> weights;
   std::vector<stack::Trail> trails;  ///< canvas coordinates

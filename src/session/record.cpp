@@ -40,6 +40,47 @@ ordered_json master_json(const MasterRecord& m) {
           {"notes", m.notes}};
 }
 
+ordered_json estimate_json(const stars::Estimate& e) {
+  return {{"value", e.value}, {"error", e.error}};
+}
+
+ordered_json session_field_json(const ResultRecord& r) {
+  if (r.field_subs == 0) return nullptr;
+  return {{"subs", r.field_subs},
+          {"tilt_px", estimate_json(r.tilt_px)},
+          {"tilt_direction_deg", r.tilt_direction_deg},
+          {"curvature_px", estimate_json(r.curvature_px)},
+          {"corner_elongation", estimate_json(r.corner_elongation)}};
+}
+
+ordered_json field_json(const stars::FieldShape& f) {
+  if (f.stars == 0) return nullptr;
+  const auto map = [](const std::array<std::optional<double>, 9>& cells) {
+    auto list = ordered_json::array();
+    for (const auto& cell : cells) list.push_back(or_null(cell));
+    return list;
+  };
+  return {{"stars", f.stars},
+          {"centre_fwhm_px", f.centre_fwhm_px},
+          {"tilt_px", estimate_json(f.tilt_px)},
+          {"tilt_direction_deg", f.tilt_direction_deg},
+          {"curvature_px", estimate_json(f.curvature_px)},
+          {"corner_elongation", estimate_json(f.corner_elongation)},
+          {"fwhm_map_px", map(f.fwhm_map_px)},
+          {"ellipticity_map", map(f.ellipticity_map)},
+          {"direction_map_deg", map(f.direction_map_deg)}};
+}
+
+ordered_json hint_json(const HintRecord& h) {
+  ordered_json evidence = ordered_json::object();
+  for (const auto& [name, value] : h.evidence) evidence[name] = value;
+  return {{"code", h.code},
+          {"message", h.message},
+          {"loss", h.loss},
+          {"evidence", evidence},
+          {"subs", h.subs}};
+}
+
 ordered_json result_json(const ResultRecord& r) {
   return {{"object", r.object},
           {"filter", r.filter},
@@ -57,6 +98,7 @@ ordered_json result_json(const ResultRecord& r) {
           {"unit", r.unit},
           {"fwhm_px", or_null(r.fwhm_px)},
           {"fwhm_arcsec", or_null(r.fwhm_arcsec)},
+          {"field", session_field_json(r)},
           {"zero_point_mag", nullptr},
           {"limiting_mag", nullptr},
           {"sky_mag_arcsec2", nullptr}};
@@ -101,21 +143,32 @@ ordered_json sub_json(const SubRecord& s) {
           {"residual_px", or_null(s.residual_px)},
           {"trails", trails_json(s.trails)},
           {"clipped_low", or_null(s.clipped_low)},
-          {"clipped_high", or_null(s.clipped_high)}};
-}
-
-std::string csv_text(const std::string& text) {
-  std::string quoted = "\"";
-  for (const char c : text) {
-    if (c == '"') quoted += '"';
-    quoted += c;
-  }
-  return quoted + "\"";
-}
-
-template <typename T>
-std::string csv_number(const std::optional<T>& value) {
-  return value ? fmt::format("{}", *value) : std::string();
+          {"clipped_high", or_null(s.clipped_high)},
+          {"rule", s.rule.empty() ? ordered_json(nullptr) : ordered_json(s.rule)},
+          {"rule_value", or_null(s.rule_value)},
+          {"rule_limit", or_null(s.rule_limit)},
+          {"unit", s.unit},
+          {"fwhm_error_px", or_null(s.fwhm_error_px)},
+          {"ellipticity_error", or_null(s.ellipticity_error)},
+          {"transparency_error", or_null(s.transparency_error)},
+          {"noise_per_s", or_null(s.noise_per_s)},
+          {"stars_equal_depth", or_null(s.stars_equal_depth)},
+          {"snr_share", or_null(s.snr_share)},
+          {"arcsec_per_px", or_null(s.arcsec_per_px)},
+          {"east_deg", or_null(s.east_deg)},
+          {"airmass", or_null(s.airmass)},
+          {"altitude_deg", or_null(s.altitude_deg)},
+          {"moon_altitude_deg", or_null(s.moon_altitude_deg)},
+          {"moon_phase", or_null(s.moon_phase)},
+          {"moon_separation_deg", or_null(s.moon_separation_deg)},
+          {"sun_altitude_deg", or_null(s.sun_altitude_deg)},
+          {"focus_position", or_null(s.focus_position)},
+          {"focus_temperature_c", or_null(s.focus_temperature_c)},
+          {"rotator_deg", or_null(s.rotator_deg)},
+          {"sensor_temperature_c", or_null(s.sensor_temperature_c)},
+          {"gradient_x", or_null(s.gradient_x)},
+          {"gradient_y", or_null(s.gradient_y)},
+          {"field", field_json(s.field)}};
 }
 
 }  // namespace
@@ -169,6 +222,8 @@ std::string record_json(const SessionRecord& record) {
   json["left_out"] = left_out_json(record.left_out);
   for (const auto& r : record.results) json["results"].push_back(result_json(r));
   for (const auto& s : record.subs) json["subs"].push_back(sub_json(s));
+  json["hints"] = ordered_json::array();
+  for (const auto& h : record.hints) json["hints"].push_back(hint_json(h));
   json["timings"] = ordered_json::array();
   for (const auto& t : record.timings) {
     json["timings"].push_back({{"stage", t.stage}, {"wall_s", t.wall_s}, {"cpu_s", t.cpu_s}});
@@ -178,24 +233,6 @@ std::string record_json(const SessionRecord& record) {
   json["measured"] = record.measured;
   json["reused"] = record.reused;
   return json_text(json);
-}
-
-std::string subs_csv(const SessionRecord& record) {
-  std::string text =
-      "path,result,night,start,exposure_s,filter,kept,reason,stars,fwhm_px,fwhm_arcsec,ellipticity,"
-      "position_angle_deg,sky_per_s,noise_per_px,transparency,weight,matched_stars,residual_px,"
-      "trails,clipped_low,clipped_high\n";
-  for (const auto& s : record.subs) {
-    text += fmt::format(
-        "{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{}\n", csv_text(s.path),
-        s.result, s.night, s.start, csv_number(s.exposure_s), csv_text(s.filter),
-        s.kept ? "yes" : "no", csv_text(s.reason), csv_number(s.stars), csv_number(s.fwhm_px),
-        csv_number(s.fwhm_arcsec), csv_number(s.ellipticity), csv_number(s.position_angle_deg),
-        csv_number(s.sky_per_s), csv_number(s.noise_per_px), csv_number(s.transparency),
-        csv_number(s.weight), csv_number(s.matched_stars), csv_number(s.residual_px),
-        s.trails.size(), csv_number(s.clipped_low), csv_number(s.clipped_high));
-  }
-  return text;
 }
 
 }  // namespace coldframe::session

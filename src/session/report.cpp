@@ -121,6 +121,7 @@ std::string report_page(const SessionRecord& record, const std::filesystem::path
     }
     report.warnings.emplace_back(w.code, text);
   }
+  for (const auto& h : record.hints) report.warnings.emplace_back("hint: " + h.code, h.message);
   for (const auto& l : record.left_out) report.left_out.emplace_back(l.name, l.why + "; " + l.mend);
   report.provenance.emplace_back("Program", fmt::format("coldframe {}", version()));
   report.provenance.emplace_back("Memory order", fmt::format("{} MiB", record.memory_bytes >> 20U));

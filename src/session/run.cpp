@@ -13,10 +13,12 @@
 #include "coldframe/session/pairing.hpp"
 #include "colour.hpp"
 #include "decide.hpp"
+#include "describe.hpp"
 #include "digest.hpp"
 #include "frame_access.hpp"
 #include "group_grid.hpp"
 #include "group_work.hpp"
+#include "hints.hpp"
 #include "mosaic_check.hpp"
 #include "stage_clock.hpp"
 
@@ -187,6 +189,7 @@ class Run {
       const StageClock clock(record_.timings, "register");
       register_group(groups_[g], *reference, options_.threads, watch_);
       judge_group(groups_[g], options_.keep);
+      describe_group(groups_[g], options_.threads);
       const auto own = kept_footprints(groups_[g]);
       footprints.insert(footprints.end(), own.begin(), own.end());
     }
@@ -281,6 +284,7 @@ class Run {
   void finish() {
     const bool any = std::any_of(record_.results.begin(), record_.results.end(),
                                  [](const ResultRecord& r) { return !r.path.empty(); });
+    record_.hints = find_hints(record_.subs);
     record_.state = "done";
     record_.peak_memory_bytes = peak_memory_bytes();
     fits::write_file_atomically(options_.out / "subs.csv", subs_csv(record_));

@@ -30,6 +30,8 @@ struct KeepLimits {
   std::optional<double> max_ellipticity;
   std::optional<double> min_transparency;  ///< of the best sub
   std::optional<int> min_stars;
+  /// Of what a typical sub adds to the (signal/noise)^2 of stars; default 0.1.
+  std::optional<double> min_contribution;
   std::vector<std::string> keep_only;  ///< names (relative to SESSION); empty: all may stay
   std::vector<std::string> drop;       ///< names dropped by the owner
 };

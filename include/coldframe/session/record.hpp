@@ -11,6 +11,7 @@
 #include "coldframe/core/transform.hpp"
 #include "coldframe/session/inventory.hpp"
 #include "coldframe/stack/trails.hpp"
+#include "coldframe/stars/field_shape.hpp"
 
 namespace coldframe::session {
 
@@ -33,6 +34,10 @@ struct ResultRecord {
   int subs_total = 0, subs_kept = 0;
   double exposure_s = 0.0;
   std::optional<double> noise_per_px, fwhm_px, fwhm_arcsec, noise_correlation;
+  /// Medians over the kept subs that show enough stars, in the sensor's axes; `field_subs` of them.
+  int field_subs = 0;
+  stars::Estimate tilt_px, curvature_px, corner_elongation;
+  double tilt_direction_deg = 0.0;
   int planes = 1;
 };
 
@@ -46,8 +51,35 @@ struct SubRecord {
   std::optional<double> exposure_s, fwhm_px, fwhm_arcsec, ellipticity, position_angle_deg,
       sky_per_s, noise_per_px, transparency, weight, residual_px, clipped_low, clipped_high;
   std::optional<int> stars, matched_stars;
+  std::string rule;  ///< that dropped the sub, see `session::Decision`; "" when kept
+  std::optional<double> rule_value, rule_limit;
+  std::string unit;  ///< of sky and noise: "electron" or "adu"
+  std::optional<double> fwhm_error_px, ellipticity_error, transparency_error;
+  std::optional<double> noise_per_s;     ///< noise_per_px / exposure_s
+  std::optional<int> stars_equal_depth;  ///< above the flux that three quarters of the subs reach
+  /// Estimated share of the kept subs' (signal/noise)^2 for stars; sums to 1 over a result.
+  std::optional<double> snr_share;
+  std::optional<double> arcsec_per_px;
+  std::optional<double> east_deg;  ///< towards growing RA, as position_angle_deg; from a WCS
+  /// At the middle of the exposure; `airmass` from place and time, else the header's.
+  std::optional<double> airmass, altitude_deg, moon_altitude_deg, moon_phase, moon_separation_deg,
+      sun_altitude_deg;
+  std::optional<double> focus_position, focus_temperature_c, rotator_deg, sensor_temperature_c;
+  /// Rise of the sky across the frame along the reference's x and y, share of its level.
+  std::optional<double> gradient_x, gradient_y;
+  stars::FieldShape field;  ///< `field.stars` 0: too few stars
   std::optional<Transform> transform;
   std::vector<stack::Trail> trails;  ///< in the sub's own pixels
+};
+
+/// What a pattern in the figures means, in plain words.
+struct HintRecord {
+  std::string code;     ///< stable word for programs
+  std::string message;  ///< what, how large, what to do
+  /// Estimated share of the session's (signal/noise)^2 for stars that it costs; orders the hints.
+  double loss = 0.0;
+  std::vector<std::pair<std::string, double>> evidence;  ///< names carry units
+  std::vector<std::string> subs;                         ///< that show it most, or all
 };
 
 struct StageTime {
@@ -63,6 +95,7 @@ struct SessionRecord {
   std::vector<LeftOut> left_out;
   std::vector<ResultRecord> results;
   std::vector<SubRecord> subs;
+  std::vector<HintRecord> hints;  ///< costliest first
   std::vector<StageTime> timings;
   std::string state = "running";  ///< "running" or "done"
   std::size_t memory_bytes = 0;
