@@ -53,6 +53,7 @@ void complain_left_out(const std::vector<session::LeftOut>& left_out);
 [[nodiscard]] Command add_run(CLI::App& root);
 [[nodiscard]] Command add_survey(CLI::App& root);
 [[nodiscard]] Command add_master(CLI::App& root);
+[[nodiscard]] Command add_camera(CLI::App& root);
 [[nodiscard]] Command add_calibrate(CLI::App& root);
 [[nodiscard]] Command add_stars(CLI::App& root);
 [[nodiscard]] Command add_register(CLI::App& root);
