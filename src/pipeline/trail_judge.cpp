@@ -112,8 +112,9 @@ double worth_around(const TrailResidual& residual, const Trail& trail) {
   // Broad and short is what a sky that was not taken out well looks like.
   constexpr double broad_px = 8.0;
   constexpr double stubby = 0.05;
+  constexpr double narrow_px = 2.4;
   const bool broad = trail.core_px > broad_px || trail.core_px > stubby * length_of(trail);
-  const double strict = broad ? 1.6 : 1.0;
+  const double strict = broad ? 1.6 : 1.0 + 0.1 * std::max(trail.core_px - narrow_px, 0.0);
   if (level < 0.6 * strict * claimed || contrast < 0.45 * strict * claimed) return 0.0;
   return trail.significance / level_scatter;
 }
@@ -145,8 +146,9 @@ double least_for(const TrailResidual& residual, const Trail& trail, double min_s
   // Of a line whose ends both lie at the border; find_trails knows the rest.
   double least = min_significance - 2.0 * stack::per_fixed_end;
   const Size size = residual.values.size();
-  constexpr double broad_px = 5.0;
-  if (trail.core_px > broad_px) least += 1.0;  // real noise has more of it over many pixels
+  // Real noise has more of it over many pixels, and halos leave broad bands.
+  if (trail.core_px > 5.0) least += 1.0;
+  if (trail.core_px > 8.0) least = std::max(least, 9.0);
   if (along_axis(trail, 0.9)) least = std::max(least, 15.0);
   if (length_of(trail) < 0.15 * std::min(size.width, size.height)) least = std::max(least, 10.0);
   if (along_border(trail, size) || at_edge(residual, trail)) {

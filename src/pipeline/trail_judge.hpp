@@ -16,8 +16,9 @@ namespace coldframe::pipeline::detail {
 struct TrailResidual {
   Grid<float> values;
   Mask mask;
-  Grid<float> hidden;  ///< light of the model too faint to have been taken out, same unit
-  Grid<float> model;   ///< the model itself, in the sub's noise
+  Grid<float> hidden;        ///< light of the model too faint to have been taken out, same unit
+  Grid<float> model;         ///< the model itself, in the sub's noise
+  double correlation = 1.0;  ///< scatter of sums along short pieces over that of white noise
 };
 
 /// Runs all tests; `trail` is lowered to what its significance is worth in this residual.

@@ -149,8 +149,8 @@ void add_local_noise(const Grid<float>& values, const Mask& mask, Grid<float>& n
 // Level taken out beside the trails known so far, then in units of the noise.
 TrailResidual to_residual(const Compared& compared, std::span<const Trail> known) {
   const TrailResidual& from = compared.residual;
-  TrailResidual out{from.values.clone(), from.mask.clone(), from.hidden.clone(),
-                    from.model.clone()};
+  TrailResidual out{from.values.clone(), from.mask.clone(), from.hidden.clone(), from.model.clone(),
+                    1.0};
   Mask beside = from.mask.clone();
   stack::mask_trails(known, whole(beside.size()), beside.view());
   detail::subtract_sky(out.values, beside);
@@ -168,7 +168,8 @@ TrailResidual to_residual(const Compared& compared, std::span<const Trail> known
   }
   constexpr std::size_t enough = 100;
   const double noise = sample.size() > enough ? robust_sigma(sample) : 0.0;
-  const double unit = noise > 0.0 ? noise * correlation_of(out.values, beside, noise) : 0.0;
+  if (noise > 0.0) out.correlation = correlation_of(out.values, beside, noise);
+  const double unit = noise * out.correlation;
   const auto factor = unit > 0.0 ? static_cast<float>(1.0 / unit) : 0.0F;
   for (int j = 0; j < out.values.height(); ++j) {
     for (int i = 0; i < out.values.width(); ++i) {
@@ -181,8 +182,11 @@ TrailResidual to_residual(const Compared& compared, std::span<const Trail> known
 }
 
 std::vector<Trail> search_once(const Compared& compared, std::span<const Trail> known,
-                               const stack::TrailOptions& options) {
+                               stack::TrailOptions options) {
   const TrailResidual residual = to_residual(compared, known);
+  // What is not white (crowded fields, changing seeing) has larger extremes as well.
+  constexpr double usual = 1.05;
+  options.min_significance += 6.0 * std::clamp(residual.correlation - usual, 0.0, 0.3);
   std::vector<Trail> trails;
   for (Trail trail : stack::find_trails(residual.values.cview(), residual.mask.cview(), options)) {
     if (detail::is_trail(residual, trail, options.min_significance)) trails.push_back(trail);

@@ -60,7 +60,7 @@ bool is_ray_of(double star, const TrailResidual& residual, const Trail& trail) {
   constexpr double enough = 15.0;
   if (good[0] < enough || good[1] < enough) return true;
   const double error = std::sqrt(1.0 / good[0] + 1.0 / good[1]);
-  return sum[0] / good[0] > 1.5 * std::max(sum[1] / good[1], 0.0) + 0.5 * error;
+  return sum[0] / good[0] > 1.7 * std::max(sum[1] / good[1], 0.0) + error;
 }
 
 }  // namespace

@@ -95,8 +95,8 @@ LineFit LineMeter::measure(const Line& line, double sigma) {
 
 LineFit LineMeter::improve(LineFit fit) {
   constexpr std::array<double, 5> widths{0.45, 0.8, 1.4, 2.5, 4.5};
-  for (const double step : {1.0, 0.5}) {
-    for (int moves = 0; moves < 4; ++moves) {
+  for (const double step : {2.0, 1.0, 0.5, 0.25}) {
+    for (int moves = 0; moves < 6; ++moves) {
       const LineFit from = fit;
       const double length = std::max(1.0, static_cast<double>(from.x1 - from.x0));
       for (int k = 0; k < 6; ++k) {

@@ -35,7 +35,7 @@ struct SubMeasurement {
 
 struct MeasureSettings {
   stars::MeasureOptions stars;
-  int preview_px = 800;  ///< longest side of the preview
+  int preview_px = 1000;  ///< longest side of the preview
 };
 
 [[nodiscard]] SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibration,

@@ -41,7 +41,7 @@ struct TrailOptions {
   /// border lowers it by `per_fixed_end`, larger pictures raise it a little: more lines have
   /// more chances to be high by accident. The default gives fewer than one false trail in
   /// 200 pictures of white noise (measured).
-  double min_significance = 6.9;
+  double min_significance = 7.1;
   double min_length_px = 60.0;  ///< picture pixels; two thirds of it when bright:
   double short_significance = 12.0;
   int max_trails = 100;
