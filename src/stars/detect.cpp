@@ -22,6 +22,10 @@ class SignalRow {
     frame_.sky->noise_row(y, 0, noise_);
     const auto row = frame_.image.row(y);
     const auto mask = frame_.mask.row(y);
+    if (frame_.known_light != nullptr) {
+      const auto light = frame_.known_light->row(y);
+      for (std::size_t x = 0; x < out.size(); ++x) level_[x] += light[x];
+    }
     bool any_bad = false;
     for (std::size_t x = 0; x < out.size(); ++x) {
       const float value = (row[x] - level_[x]) / std::max(noise_[x], 1e-30F);

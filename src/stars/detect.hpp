@@ -24,6 +24,7 @@ struct DetectionFrame {
   const SkyMesh* sky = nullptr;
   CfaPattern cfa = CfaPattern::none;
   double gain_e_per_unit = 1.0;
+  const Grid<float>* known_light = nullptr;  ///< taken away before detection
 };
 
 /// Symmetric taps, sum 1: taps[0] at the centre.

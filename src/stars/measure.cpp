@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "coldframe/core/error.hpp"
+#include "stars/crowd.hpp"
 #include "stars/detect.hpp"
 #include "stars/quality.hpp"
 #include "stars/source.hpp"
@@ -127,6 +128,10 @@ FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std
   if (result.sky.median_noise() > 0.0) {
     sources = find_sources(frame, options, profile, threads);
     fit_sources(frame, sources, profile, options.max_fits, threads);
+    if (is_crowded(sources)) {
+      CrowdOptions crowd{options.threshold_sigma, options.max_fits, sky_options};
+      resolve_crowd(frame, crowd, result.sky, sources, profile, threads);
+    }
     classify(image.size(), sources);
   }
   result.quality = frame_quality(sources, result.sky, profile);

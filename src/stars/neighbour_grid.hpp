@@ -14,6 +14,7 @@ class NeighbourGrid {
  public:
   NeighbourGrid(const std::vector<Point>& points, Size frame, double bucket_px)
       : points_(points),
+        frame_(frame),
         bucket_(std::max(1.0, bucket_px)),
         columns_(1 + static_cast<int>(frame.width / bucket_)),
         rows_(1 + static_cast<int>(frame.height / bucket_)),
@@ -44,6 +45,8 @@ class NeighbourGrid {
     }
   }
 
+  [[nodiscard]] Size frame() const noexcept { return frame_; }
+
  private:
   [[nodiscard]] int column(double x) const noexcept {
     return std::clamp(static_cast<int>(x / bucket_), 0, columns_ - 1);
@@ -59,6 +62,7 @@ class NeighbourGrid {
     return index(column(p.x), row(p.y));
   }
   const std::vector<Point>& points_;
+  Size frame_;
   double bucket_;
   int columns_;
   int rows_;

@@ -52,6 +52,31 @@ HWY_INLINE V exp2_vector(V t) {
   return hn::Mul(e, hn::BitCast(F(), hn::ShiftLeft<23>(exponent)));
 }
 
+HWY_INLINE V distance2(const ProfileShape& p, V dx, V dy) {
+  const F df;
+  const V sx = hn::Add(hn::Mul(hn::Set(df, p.s11), dx), hn::Mul(hn::Set(df, 2.0F * p.s12), dy));
+  return hn::Add(hn::Mul(sx, dx), hn::Mul(hn::Mul(hn::Set(df, p.s22), dy), dy));
+}
+
+template <bool gaussian>
+HWY_INLINE V light_of_pixels(const ProfileShape& p, const PixelNodes& nodes, V px, V py) {
+  const F df;
+  V g = hn::Zero(df);
+  for (std::size_t n = 0; n < nodes.count; ++n) {
+    const V dx = hn::Sub(hn::Add(px, hn::Set(df, nodes.x[n])), hn::Set(df, p.x));
+    const V dy = hn::Sub(hn::Add(py, hn::Set(df, nodes.y[n])), hn::Set(df, p.y));
+    const V s = distance2(p, dx, dy);
+    const V weight = hn::Set(df, nodes.weight[n]);
+    if constexpr (gaussian) {
+      g = hn::Add(g, hn::Mul(weight, exp2_vector(hn::Neg(s))));
+    } else {
+      const V v = hn::Add(number(1.0), hn::Mul(hn::Set(df, p.k), s));
+      g = hn::Add(g, hn::Mul(weight, exp2_vector(hn::Mul(hn::Set(df, -p.beta), log2_vector(v)))));
+    }
+  }
+  return g;
+}
+
 template <bool gaussian>
 HWY_INLINE void vector_of_pixels(const ProfileShape& p, const PixelNodes& nodes,
                                  const ProfileArrays& a, std::size_t i) {
@@ -62,8 +87,7 @@ HWY_INLINE void vector_of_pixels(const ProfileShape& p, const PixelNodes& nodes,
   for (std::size_t n = 0; n < nodes.count; ++n) {
     const V dx = hn::Sub(hn::Add(px, hn::Set(df, nodes.x[n])), hn::Set(df, p.x));
     const V dy = hn::Sub(hn::Add(py, hn::Set(df, nodes.y[n])), hn::Set(df, p.y));
-    const V sx = hn::Add(hn::Mul(hn::Set(df, p.s11), dx), hn::Mul(hn::Set(df, 2.0F * p.s12), dy));
-    const V s = hn::Add(hn::Mul(sx, dx), hn::Mul(hn::Mul(hn::Set(df, p.s22), dy), dy));
+    const V s = distance2(p, dx, dy);
     const V weight = hn::Set(df, nodes.weight[n]);
     V light, h;
     if constexpr (gaussian) {
@@ -110,6 +134,21 @@ void integrate_vectors(const ProfileShape& shape, const PixelNodes& nodes,
   if (i < count) integrate_profile_scalar(shape, nodes, arrays.from(i), count - i);
 }
 
+void light_vectors(const ProfileShape& shape, const PixelNodes& nodes, const float* x,
+                   const float* y, float* g, std::size_t count) {
+  const F df;
+  const std::size_t lanes = hn::Lanes(df);
+  std::size_t i = 0;
+  for (; i + lanes <= count; i += lanes) {
+    const V px = hn::LoadU(df, x + i);
+    const V py = hn::LoadU(df, y + i);
+    hn::StoreU(shape.gaussian ? light_of_pixels<true>(shape, nodes, px, py)
+                              : light_of_pixels<false>(shape, nodes, px, py),
+               df, g + i);
+  }
+  if (i < count) integrate_light_scalar(shape, nodes, x + i, y + i, g + i, count - i);
+}
+
 }  // namespace coldframe::stars::HWY_NAMESPACE
 HWY_AFTER_NAMESPACE();
 
@@ -118,6 +157,7 @@ namespace coldframe::stars {
 namespace {
 
 HWY_EXPORT(integrate_vectors);
+HWY_EXPORT(light_vectors);
 
 constexpr float ln2 = std::numbers::ln2_v<float>;
 
@@ -189,6 +229,26 @@ void integrate_profile_scalar(const ProfileShape& shape, const PixelNodes& nodes
     arrays.hyy[i] = sums.hyy;
     arrays.gb[i] = sums.gb;
   }
+}
+
+void integrate_light_scalar(const ProfileShape& p, const PixelNodes& nodes, const float* x,
+                            const float* y, float* g, std::size_t count) noexcept {
+  for (std::size_t i = 0; i < count; ++i) {
+    float sum = 0.0F;
+    for (std::size_t n = 0; n < nodes.count; ++n) {
+      const float dx = x[i] + nodes.x[n] - p.x;
+      const float dy = y[i] + nodes.y[n] - p.y;
+      const float s = (p.s11 * dx + 2.0F * p.s12 * dy) * dx + p.s22 * dy * dy;
+      const float exponent = p.gaussian ? -s : -p.beta * log2_of(1.0F + p.k * s);
+      sum += nodes.weight[n] * exp2_of(exponent);
+    }
+    g[i] = sum;
+  }
+}
+
+void integrate_light(const ProfileShape& shape, const PixelNodes& nodes, const float* x,
+                     const float* y, float* g, std::size_t count) noexcept {
+  HWY_DYNAMIC_DISPATCH(light_vectors)(shape, nodes, x, y, g, count);
 }
 
 void integrate_profile(const ProfileShape& shape, const PixelNodes& nodes,

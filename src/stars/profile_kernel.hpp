@@ -47,6 +47,12 @@ struct ProfileArrays {
 
 void integrate_profile(const ProfileShape& shape, const PixelNodes& nodes,
                        const ProfileArrays& arrays, std::size_t count) noexcept;
+/// The light alone, without derivatives: `g` of integrate_profile, the same bits.
+void integrate_light(const ProfileShape& shape, const PixelNodes& nodes, const float* x,
+                     const float* y, float* g, std::size_t count) noexcept;
+void integrate_light_scalar(const ProfileShape& shape, const PixelNodes& nodes, const float* x,
+                            const float* y, float* g, std::size_t count) noexcept;
+
 void integrate_profile_scalar(const ProfileShape& shape, const PixelNodes& nodes,
                               const ProfileArrays& arrays, std::size_t count) noexcept;
 

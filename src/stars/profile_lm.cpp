@@ -4,6 +4,10 @@
 #include <cmath>
 #include <numbers>
 
+#include "stars/fit_pixels.hpp"
+#include "stars/normal_equations.hpp"
+#include "stars/spread.hpp"
+
 namespace coldframe::stars {
 namespace {
 
@@ -39,19 +43,6 @@ FreeList free_parameters(const FitSetup& setup) noexcept {
     if (setup.free_beta && !setup.gaussian) list.add(par_b);
   }
   return list;
-}
-
-/// Sum of a[i] b[i] in eight fixed lanes, so that the order never depends on the compiler's mood.
-double dot(const float* a, const float* b, std::size_t count) noexcept {
-  std::array<float, 8> lane{};
-  std::size_t i = 0;
-  for (; i + 8 <= count; i += 8) {
-    for (std::size_t k = 0; k < 8; ++k) lane[k] += a[i + k] * b[i + k];
-  }
-  for (std::size_t k = 0; i + k < count; ++k) lane[k] += a[i + k] * b[i + k];
-  double sum = 0.0;
-  for (const float part : lane) sum += static_cast<double>(part);
-  return sum;
 }
 
 class Fit {
@@ -100,51 +91,23 @@ class Fit {
 
   /// Enough nodes that the quadrature error stays far below the photon noise of any star.
   void choose_rules() noexcept {
-    work_.pixels.core_nodes = width_ < 1.7 ? 5 : width_ < 2.5 ? 4 : width_ < 4.5 ? 3 : 2;
-    work_.pixels.outer_nodes = width_ < 6.0 ? 2 : 1;
-  }
-
-  [[nodiscard]] bool usable(int x, int y) const noexcept {
-    if (mask_(x, y) != 0 || !std::isfinite(image_(x, y))) return false;
-    return setup_.cfa == CfaPattern::none || cfa_colour(setup_.cfa, x, y) == 1;
-  }
-
-  /// A pixel belongs to the nearest source; a neighbour keeps its core in any case.
-  [[nodiscard]] bool belongs_to_neighbour(int x, int y) const noexcept {
-    const double own = std::hypot(x - setup_.x, y - setup_.y);
-    for (const Point& other : setup_.neighbours) {
-      const double distance = std::hypot(x - other.x, y - other.y);
-      if (distance < own || (distance < 1.5 * width_ && own > 0.75 * width_)) return true;
-    }
-    return false;
+    work_.pixels.core_nodes = core_nodes_for(width_);
+    work_.pixels.outer_nodes = outer_nodes_for(width_);
   }
 
   void gather() noexcept {
+    const FitRegion region{image_, mask_, setup_, origin_x_, origin_y_, radius_, width_, scale_};
+    gather_pixels(region, work_);
+    others_ = setup_.others != nullptr;
+    if (!others_) return;
     PixelSet& set = work_.pixels;
-    set.count = 0;
-    const double core = std::max(2.0, 1.5 * width_);
-    gather_ring(-1.0, core);
-    set.core_count = set.count;
-    gather_ring(core, radius_ + 0.3);
-  }
-
-  void gather_ring(double inner, double outer) noexcept {
-    PixelSet& set = work_.pixels;
-    const Rect window = Rect{origin_x_ - radius_, origin_y_ - radius_, origin_x_ + radius_ + 1,
-                             origin_y_ + radius_ + 1}
-                            .intersect(whole(image_.size()));
-    for (int y = window.y0; y < window.y1; ++y) {
-      for (int x = window.x0; x < window.x1; ++x) {
-        const double r = std::hypot(x - origin_x_, y - origin_y_);
-        if (r <= inner || r > std::min(outer, radius_ + 0.3) || set.count >= max_fit_pixels)
-          continue;
-        if (!usable(x, y) || belongs_to_neighbour(x, y)) continue;
-        set.x[set.count] = static_cast<float>(x - origin_x_);
-        set.y[set.count] = static_cast<float>(y - origin_y_);
-        set.value[set.count] =
-            static_cast<float>((static_cast<double>(image_(x, y)) - setup_.sky) / scale_);
-        ++set.count;
-      }
+    std::fill_n(work_.around.begin(), set.count, 0.0F);
+    setup_.others->add(origin_x_, origin_y_, set.x.data(), set.y.data(), set.count,
+                       work_.around.data());
+    const auto per_sigma = static_cast<float>(1.0 / scale_);
+    for (std::size_t i = 0; i < set.count; ++i) {
+      work_.around[i] *= per_sigma;
+      set.value[i] -= work_.around[i];
     }
   }
 
@@ -167,7 +130,7 @@ class Fit {
         setup_.gain_e_per_unit > 0.0 ? 1.0 / (setup_.gain_e_per_unit * scale_) : 0.0);
     PixelSet& set = work_.pixels;
     for (std::size_t i = 0; i < set.count; ++i) {
-      const float light = peak * work_.terms.g[i];
+      const float light = peak * work_.terms.g[i] + (others_ ? work_.around[i] : 0.0F);
       set.weight[i] = 1.0F / (1.0F + (light > 0.0F ? light * photon : 0.0F));
     }
   }
@@ -226,30 +189,11 @@ class Fit {
 
   /// Cholesky factor of (h + damping diag h); false when not positive definite.
   [[nodiscard]] bool factor(double damping, Matrix& l) const noexcept {
-    for (std::size_t i = 0; i < free_.count; ++i) {
-      for (std::size_t j = 0; j <= i; ++j) {
-        double sum = normal_.h[i][j] * (i == j ? 1.0 + damping : 1.0);
-        for (std::size_t k = 0; k < j; ++k) sum -= l[i][k] * l[j][k];
-        if (i == j) {
-          if (!(sum > 1e-13 * normal_.h[i][i])) return false;
-          l[i][i] = std::sqrt(sum);
-        } else {
-          l[i][j] = sum / l[j][j];
-        }
-      }
-    }
-    return true;
+    return cholesky(normal_.h.data()->data(), free_.count, parameter_count, damping,
+                    l.data()->data());
   }
-
   void solve(const Matrix& l, ParameterVector& v) const noexcept {
-    for (std::size_t i = 0; i < free_.count; ++i) {
-      for (std::size_t k = 0; k < i; ++k) v[i] -= l[i][k] * v[k];
-      v[i] /= l[i][i];
-    }
-    for (std::size_t i = free_.count; i-- > 0;) {
-      for (std::size_t k = i + 1; k < free_.count; ++k) v[i] -= l[k][i] * v[k];
-      v[i] /= l[i][i];
-    }
+    cholesky_solve(l.data()->data(), free_.count, parameter_count, v.data());
   }
 
   [[nodiscard]] bool sane(const ParameterVector& p) const noexcept {
@@ -285,15 +229,6 @@ class Fit {
     if (free_.count > 0 && free_.index[free_.count - 1] == par_b) --free_.count;
   }
 
-  /// step' h step: the square of its length in standard errors.
-  [[nodiscard]] double length2(const ParameterVector& step) const noexcept {
-    double sum = 0.0;
-    for (std::size_t a = 0; a < free_.count; ++a) {
-      for (std::size_t b = 0; b < free_.count; ++b) sum += step[a] * normal_.h[a][b] * step[b];
-    }
-    return sum;
-  }
-
   void iterate(FitResult& result) noexcept {
     constexpr int limit = 40;
     double damping = 1e-2;
@@ -316,7 +251,7 @@ class Fit {
         continue;
       }
       if (at_bound(trial) && result.iterations >= 4) drop_beta();
-      const double moved = length2(step);
+      const double moved = quadratic_form(normal_.h.data()->data(), free_.count, parameter_count, step.data());
       now_ = trial;
       reweigh();
       cost_ = residuals(now_);
@@ -346,35 +281,21 @@ class Fit {
     }
     result.peak_pixel = scale_ * (static_cast<double>(highest) - now_[par_sky]);
     if (!errors(result)) result.converged = false;
-    compare_spread(result);
+    judge_spread(result);
   }
 
-  /// Second moments of data and model within a Gaussian window as wide as the start profile.
-  void compare_spread(FitResult& result) noexcept {
-    const double narrow = 1.0 / (0.36 * std::max(width_ * width_ + 0.8, 2.0));  // 1 / (2 sigma^2)
-    double light = 0.0, moment = 0.0, model = 0.0, model_moment = 0.0;
-    double v0 = 0.0, v1 = 0.0, v2 = 0.0;
+  void judge_spread(FitResult& result) noexcept {
+    const auto sky = static_cast<float>(now_[par_sky]);
     for (std::size_t i = 0; i < work_.pixels.count; ++i) {
-      const double dx = static_cast<double>(work_.pixels.x[i]) - now_[par_x];
-      const double dy = static_cast<double>(work_.pixels.y[i]) - now_[par_y];
-      const double r2 = dx * dx + dy * dy;
-      const double w = std::exp(-narrow * r2);
-      const double expected = now_[par_peak] * static_cast<double>(work_.terms.g[i]);
-      const double value = static_cast<double>(work_.pixels.value[i]) - now_[par_sky];
-      const double variance = w * w / static_cast<double>(work_.pixels.weight[i]);
-      light += w * value;
-      moment += w * value * r2;
-      model += w * expected;
-      model_moment += w * expected * r2;
-      v0 += variance;
-      v1 += variance * r2;
-      v2 += variance * r2 * r2;
+      work_.weighted[i] = work_.pixels.value[i] - sky;
     }
-    if (!(light > 0.0) || !(model > 0.0)) return;
-    const double t = moment / light;
-    result.spread_ratio = t * model / model_moment;
-    result.spread_error =
-        std::sqrt(std::max(0.0, v2 - 2.0 * t * v1 + t * t * v0)) / light * model / model_moment;
+    const SpreadPixels pixels{work_.pixels.x.data(),      work_.pixels.y.data(),
+                              work_.weighted.data(),      work_.terms.g.data(),
+                              work_.pixels.weight.data(), work_.pixels.count};
+    const Spread spread =
+        compare_spread(pixels, now_[par_x], now_[par_y], now_[par_peak], width_);
+    result.spread_ratio = spread.ratio;
+    result.spread_error = spread.error;
   }
 
   /// Standard errors from the inverse normal matrix.
@@ -396,6 +317,11 @@ class Fit {
     unit = {};
     unit[par_y] = 1.0;
     result.y_error = standard_error(unit);
+    if (free_.count > 0 && free_.index[free_.count - 1] == par_b) {
+      unit = {};
+      unit[par_b] = 1.0;
+      result.inverse_beta_error = standard_error(unit);
+    }
     const double det = result.s11 * result.s22 - result.s12 * result.s12;
     ParameterVector log_det{};  // derivative of ln det S
     log_det[par_s11] = result.s22 / det;
@@ -429,6 +355,7 @@ class Fit {
   int radius_ = 8;
   double width_ = 3.0;
   double cost_ = 0.0;
+  bool others_ = false;
   ParameterVector now_{};
   Normal normal_;
 };

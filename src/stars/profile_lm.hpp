@@ -16,6 +16,15 @@ namespace coldframe::stars {
 /// A fit whose 1/beta ends here saw a Gaussian.
 inline constexpr double least_inverse_beta = 0.01;
 
+/// Light that is not the fitted source's: taken off the data, added to the variance.
+class OtherLight {
+ public:
+  virtual ~OtherLight() = default;
+  /// Adds it at `count` pixels given relative to (ox, oy), image units.
+  virtual void add(int ox, int oy, const float* x, const float* y, std::size_t count,
+                   float* out) const noexcept = 0;
+};
+
 /// What a fit knows beforehand.
 struct FitSetup {
   double x = 0.0, y = 0.0;  ///< first guess
@@ -33,6 +42,7 @@ struct FitSetup {
   double gain_e_per_unit = 1.0;
   CfaPattern cfa = CfaPattern::none;  ///< not none: green samples only
   std::span<const Point> neighbours;  ///< pixels nearer to one of these are left out
+  const OtherLight* others = nullptr;  ///< known light around
 };
 
 /// What came out; positions and widths in pixels, fluxes in image units.
@@ -44,6 +54,7 @@ struct FitResult {
   double s11 = 0.0, s12 = 0.0, s22 = 0.0, beta = 0.0;
   Ellipse ellipse;  ///< before the pixel
   double x_error = 0.0, y_error = 0.0, flux_error = 0.0, width_error = 0.0;
+  double inverse_beta_error = 0.0;  ///< 0 when the exponent was fixed or at a bound
   double chi2_per_dof = 0.0;
   double peak_pixel = 0.0;  ///< highest fitted pixel above the fitted sky
   /// Windowed second moment of the data over that of the model, and its error; error 0 = unknown.
@@ -57,6 +68,7 @@ struct FitWorkspace {
   std::array<std::array<float, max_fit_pixels>, parameter_count> jacobian;
   std::array<float, max_fit_pixels> residual;
   std::array<float, max_fit_pixels> weighted;
+  std::array<float, max_fit_pixels> around;  ///< other light, in sky sigmas
 };
 
 [[nodiscard]] FitResult fit_star(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,

@@ -7,8 +7,6 @@
 #include "stars/profile_kernel.hpp"
 
 namespace coldframe::stars {
-namespace {
-
 ProfileShape shape_of(const ParameterVector& p, bool gaussian) noexcept {
   ProfileShape shape;
   shape.x = static_cast<float>(p[par_x]);
@@ -39,7 +37,11 @@ PixelNodes nodes_of(int per_axis) noexcept {
   return nodes;
 }
 
-}  // namespace
+int core_nodes_for(double width) noexcept {
+  return width < 1.7 ? 5 : width < 2.5 ? 4 : width < 4.5 ? 3 : 2;
+}
+
+int outer_nodes_for(double width) noexcept { return width < 6.0 ? 2 : 1; }
 
 PixelRule pixel_rule(int nodes) noexcept {
   // Abramowitz & Stegun (1964), table 25.4, halved to a unit interval.

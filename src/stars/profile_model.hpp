@@ -18,8 +18,8 @@ inline constexpr std::size_t parameter_count = 8;
 using ParameterVector = std::array<double, parameter_count>;
 
 /// Largest half side of a fitted square, and pixels inside its circle.
-inline constexpr int max_fit_radius = 32;
-inline constexpr std::size_t max_fit_pixels = 3300;
+inline constexpr int max_fit_radius = 40;
+inline constexpr std::size_t max_fit_pixels = 5100;
 
 /// Pixels that share a quadrature rule stand together.
 struct PixelSet {
@@ -50,6 +50,16 @@ struct PixelRule {
   std::array<double, 5> weight{};
 };
 [[nodiscard]] PixelRule pixel_rule(int nodes) noexcept;
+
+struct ProfileShape;
+struct PixelNodes;
+/// The loop's numbers for a parameter vector, and the nodes of a rule per pixel.
+[[nodiscard]] ProfileShape shape_of(const ParameterVector& parameters, bool gaussian) noexcept;
+[[nodiscard]] PixelNodes nodes_of(int per_axis) noexcept;
+/// Nodes per axis that keep the quadrature error far below any star's photon noise, in the core
+/// and outside 1.5 widths.
+[[nodiscard]] int core_nodes_for(double width) noexcept;
+[[nodiscard]] int outer_nodes_for(double width) noexcept;
 
 /// Evaluates the model on all pixels of the set.
 void evaluate_profile(const PixelSet& pixels, const ParameterVector& parameters, bool gaussian,

@@ -8,6 +8,7 @@
 
 #include "coldframe/core/statistics.hpp"
 #include "stars/sky_cell.hpp"
+#include "stars/sky_without.hpp"
 
 namespace coldframe::stars {
 namespace {
@@ -16,9 +17,9 @@ namespace {
 /// the place moves on only when it was good.
 class Gatherer {
  public:
-  Gatherer(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
-           CfaPattern cfa) noexcept
-      : image_(image), mask_(mask), cfa_(cfa) {}
+  Gatherer(PlaneView<const float> image, PlaneView<const std::uint8_t> mask, CfaPattern cfa,
+           const Grid<float>* light) noexcept
+      : image_(image), mask_(mask), cfa_(cfa), light_(light) {}
 
   std::span<const float> operator()(const Rect& rect) {
     const auto need = static_cast<std::size_t>(rect.count());
@@ -26,12 +27,13 @@ class Gatherer {
     float* to = values_.data();
     for (int y = rect.y0; y < rect.y1; ++y) {
       const float* row = image_.row(y).data();
+      const float* light = light_ == nullptr ? nullptr : light_->row(y).data();
       const std::uint8_t* bad = mask_.row(y).data();
       const bool mono = cfa_ == CfaPattern::none;
       // Greens lie on every other pixel of each row.
       const int first = mono || cfa_colour(cfa_, rect.x0, y) == 1 ? rect.x0 : rect.x0 + 1;
       for (int x = first; x < rect.x1; x += mono ? 1 : 2) {
-        *to = row[x];
+        *to = light == nullptr ? row[x] : row[x] - light[x];
         // Zero for finite values, NaN for the others.
         to += static_cast<int>(bad[x] == 0) & static_cast<int>(row[x] - row[x] == 0.0F);
       }
@@ -43,6 +45,7 @@ class Gatherer {
   PlaneView<const float> image_;
   PlaneView<const std::uint8_t> mask_;
   CfaPattern cfa_;
+  const Grid<float>* light_;
   std::vector<float> values_;
 };
 
@@ -251,6 +254,12 @@ SkyMesh SkyMesh::clone() const { return {cell_px, frame, level.clone(), noise.cl
 
 SkyMesh measure_sky(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
                     const SkyMeshOptions& options, Threads threads) {
+  return measure_sky_without(image, mask, nullptr, options, threads);
+}
+
+SkyMesh measure_sky_without(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
+                            const Grid<float>* light, const SkyMeshOptions& options,
+                            Threads threads) {
   SkyMesh mesh;
   mesh.cell_px = std::max(16, options.cell_px);
   mesh.frame = image.size();
@@ -261,7 +270,7 @@ SkyMesh measure_sky(PlaneView<const float> image, PlaneView<const std::uint8_t> 
   const CellClipping clipping(std::max(2.0, options.kappa), options.max_iterations);
   parallel_for(threads, static_cast<std::size_t>(cells.height), [&](std::size_t row) {
     const int j = static_cast<int>(row);
-    Gatherer gather(image, mask, options.cfa);
+    Gatherer gather(image, mask, options.cfa, light);
     for (int i = 0; i < cells.width; ++i) {
       const SkyCell cell = estimate_cell(gather(cell_rect(mesh, i, j)), clipping);
       const float none = std::numeric_limits<float>::quiet_NaN();

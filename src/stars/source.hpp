@@ -35,6 +35,7 @@ struct Source {
   bool sharp = false;  ///< one pixel stands far above its neighbours
   bool edge = false;
   bool isolated = false;
+  bool full_shape = false;  ///< its own shape is fitted, not the field's
   bool converged = false;  ///< some fit succeeded (free or fixed shape)
 };
 

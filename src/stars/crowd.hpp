@@ -1,0 +1,32 @@
+/// \file
+/// Stars so close that they must be fitted together, and fainter ones that show only when the
+/// brighter are taken away.
+#pragma once
+
+#include <vector>
+
+#include "coldframe/stars/sky_mesh.hpp"
+#include "stars/source.hpp"
+
+namespace coldframe::stars {
+
+struct CrowdOptions {
+  double threshold_sigma = 5.0;
+  int max_fits = 400;
+  SkyMeshOptions sky;
+};
+
+/// Whether so many sources have close neighbours that the frame is worth resolve_crowd.
+[[nodiscard]] bool is_crowded(const std::vector<Source>& sources) noexcept;
+
+/// Fits sources with close neighbours again, together or with the others' light taken away.
+void refine_neighbours(const DetectionFrame& frame, std::vector<Source>& sources,
+                       FieldProfile& profile, Threads threads);
+
+/// Fits all sources in groups, takes their light away, measures the sky and looks for fainter
+/// sources in what is left, and begins again (Stetson 1987, PASP 99, 191). `frame.sky` must
+/// point to `sky`, which is renewed.
+void resolve_crowd(const DetectionFrame& frame, const CrowdOptions& options, SkyMesh& sky,
+                   std::vector<Source>& sources, FieldProfile& profile, Threads threads);
+
+}  // namespace coldframe::stars

@@ -1,0 +1,163 @@
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <limits>
+#include <numeric>
+
+#include "coldframe/core/statistics.hpp"
+#include "stars/fit_tasks.hpp"
+
+namespace coldframe::stars {
+namespace {
+
+double median_of(std::vector<double> values) {
+  return values.empty() ? std::numeric_limits<double>::quiet_NaN() : median_in_place(values);
+}
+
+struct FirstFit {
+  double fwhm = 0.0, optical = 0.0, beta = 0.0, snr = 0.0;
+  bool good = false;
+};
+
+FirstFit first_fit(const DetectionFrame& frame, const Source& source,
+                   std::span<const Point> neighbours, FitWorkspace& work) {
+  FieldProfile guess;
+  guess.fwhm_px = source.star.fwhm_px;
+  guess.optical_px = optical_fwhm(source.star.fwhm_px, 3.5);
+  FitSetup setup = setup_for(frame, source, guess);
+  setup.neighbours = neighbours;
+  setup.flux = 0.0;  // the filtered flux is wrong when the width is
+  setup.free_beta = true;
+  FitResult fit = fit_star(frame.image, frame.mask, setup, work);
+  if (!fit.converged) {
+    setup.free_beta = false;
+    fit = fit_star(frame.image, frame.mask, setup, work);
+  }
+  FirstFit result;
+  if (!fit.converged || fit.flux_error <= 0.0) return result;
+  const Star star = star_from_fit(fit, source.star, recorded_ellipse(fit.ellipse, fit.beta));
+  result = {star.fwhm_px, std::sqrt(fit.ellipse.major * fit.ellipse.minor), fit.beta, star.snr,
+            true};
+  // Cosmic rays and pairs of hot pixels: narrower than a pixel in one direction.
+  result.good =
+      star.snr > 8.0 && fit.ellipse.minor > 0.45 && star.fwhm_major_px < 2.5 * star.fwhm_minor_px;
+  return result;
+}
+
+/// The first `limit` of a list sorted by brightness, lonely ones before the others.
+std::vector<std::size_t> isolated_first(const std::vector<Source>& sources, const Crowd& crowd,
+                                        std::size_t limit) {
+  std::vector<std::size_t> order(sources.size());
+  std::iota(order.begin(), order.end(), std::size_t{0});
+  std::stable_partition(order.begin(), order.end(), [&](std::size_t i) {
+    return crowd.isolated(i, std::min(4.0 * sources[i].star.fwhm_px, 1.0 * max_fit_radius));
+  });
+  if (order.size() > limit) order.resize(limit);
+  return order;
+}
+
+/// Bright sources worth a first fit.
+std::vector<Source> first_candidates(const DetectionFrame& frame, const FilteredFrame& first,
+                                     Threads threads) {
+  constexpr double threshold = 10.0;
+  constexpr std::size_t wanted = 6000;
+  std::vector<Peak> bright;
+  for (const Peak& peak : find_peaks(first, threshold, threads)) {
+    if (bright.size() >= wanted) break;
+    const Source source = inspect_first_peak(frame, first, peak);
+    if (!source.sharp && !source.saturated && !source.edge && !source.dropped)
+      bright.push_back(peak);
+  }
+  std::vector<Source> sources;
+  for (const Peak& peak : keep_prominent(frame, first, std::move(bright), threshold, threads)) {
+    sources.push_back(inspect_first_peak(frame, first, peak));
+  }
+  return sources;
+}
+
+}  // namespace
+
+double half_sample_mode(std::vector<double> values) {
+  if (values.empty()) return std::numeric_limits<double>::quiet_NaN();
+  std::sort(values.begin(), values.end());
+  std::size_t first = 0;
+  std::size_t n = values.size();
+  while (n > 3) {
+    const std::size_t half = (n + 1) / 2;
+    std::size_t best = first;
+    for (std::size_t i = first; i + half <= first + n; ++i) {
+      if (values[i + half - 1] - values[i] < values[best + half - 1] - values[best]) best = i;
+    }
+    first = best;
+    n = half;
+  }
+  if (n == 3) {
+    const bool lower = values[first + 1] - values[first] < values[first + 2] - values[first + 1];
+    return lower ? 0.5 * (values[first] + values[first + 1])
+                 : 0.5 * (values[first + 1] + values[first + 2]);
+  }
+  return n == 2 ? 0.5 * (values[first] + values[first + 1]) : values[first];
+}
+
+FieldProfile find_field_profile(const DetectionFrame& frame, const FilteredFrame& first,
+                                Threads threads) {
+  FieldProfile profile;
+  const std::vector<Source> sources = first_candidates(frame, first, threads);
+  std::vector<FirstFit> fits(sources.size());
+  const Crowd crowd(sources, frame.image.size(), max_fit_radius);
+  for_each_fit(isolated_first(sources, crowd, 64), threads, [&](std::size_t i, FitWorkspace& work) {
+    std::array<Point, max_neighbours> store{};
+    fits[i] = first_fit(frame, sources[i], crowd.around(i, store), work);
+  });
+  std::vector<double> logs;
+  for (const FirstFit& fit : fits) {
+    if (fit.good) logs.push_back(std::log(fit.fwhm));
+  }
+  const double mode = logs.size() >= 8 ? half_sample_mode(logs) : median_of(logs);
+  std::vector<double> widths;
+  std::vector<double> optical;
+  std::vector<double> inverse_betas;
+  for (const FirstFit& fit : fits) {
+    if (!fit.good || std::abs(std::log(fit.fwhm) - mode) > 0.3) continue;
+    widths.push_back(fit.fwhm);
+    optical.push_back(fit.optical);
+    if (fit.snr > 50.0 && fit.beta > 0.0) inverse_betas.push_back(1.0 / fit.beta);
+  }
+  if (widths.empty()) return profile;
+  profile.stars = static_cast<int>(widths.size());
+  profile.fwhm_px = median_of(widths);
+  profile.optical_px = median_of(optical);
+  if (inverse_betas.empty()) return profile;
+  // The median of 1/beta: symmetric about a Gaussian's 0 as far as the bound lets it.
+  const double inverse = median_of(inverse_betas);
+  profile.gaussian = inverse < 0.03;
+  profile.beta = 1.0 / std::clamp(inverse, 0.03, 0.66);
+  return profile;
+}
+
+void adopt_mean_shape(const std::vector<Source>& sources, FieldProfile& profile) {
+  std::vector<double> widths;
+  std::vector<const Source*> good;
+  for (const Source& s : sources) {
+    if (!s.star.fitted || s.star.snr < 15.0) continue;
+    good.push_back(&s);
+    widths.push_back(std::log(s.star.fwhm_px));
+  }
+  const double mode = half_sample_mode(widths);
+  std::array<std::vector<double>, 5> values;
+  for (const Source* s : good) {
+    if (std::abs(std::log(s->star.fwhm_px) - mode) > 0.35) continue;
+    const std::array<double, 5> row{s->s11, s->s12, s->s22, s->star.fwhm_px,
+                                    std::sqrt(s->optical_major * s->optical_minor)};
+    for (std::size_t k = 0; k < row.size(); ++k) values[k].push_back(row[k]);
+  }
+  if (values[0].size() < 3) return;
+  profile.stars = static_cast<int>(values[0].size());
+  profile.s11 = median_of(values[0]);
+  profile.s12 = median_of(values[1]);
+  profile.s22 = median_of(values[2]);
+  profile.fwhm_px = median_of(values[3]);
+  profile.optical_px = median_of(values[4]);
+}
+
+}  // namespace coldframe::stars

@@ -1,0 +1,65 @@
+#include "stars/fit_pixels.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace coldframe::stars {
+namespace {
+
+/// A pixel belongs to the nearest source; a neighbour keeps its core in any case.
+bool belongs_to_neighbour(const FitRegion& region, int x, int y) noexcept {
+  const FitSetup& setup = region.setup;
+  const auto squared = [&](double px, double py) {
+    return (x - px) * (x - px) + (y - py) * (y - py);
+  };
+  const double own = squared(setup.x, setup.y);
+  const double core = 2.25 * region.width * region.width;
+  const bool outside_own = own > 0.5625 * region.width * region.width;
+  for (const Point& other : setup.neighbours) {
+    const double distance = squared(other.x, other.y);
+    if (distance < own || (distance < core && outside_own)) return true;
+  }
+  return false;
+}
+
+void gather_ring(const FitRegion& region, double inner, double outer, PixelSet& set) noexcept {
+  const int r = region.radius;
+  const int ox = region.origin_x;
+  const int oy = region.origin_y;
+  const Rect window =
+      Rect{ox - r, oy - r, ox + r + 1, oy + r + 1}.intersect(whole(region.image.size()));
+  const double inner2 = inner < 0.0 ? -1.0 : inner * inner;
+  const double outer2 = std::pow(std::min(outer, r + 0.3), 2);
+  for (int y = window.y0; y < window.y1; ++y) {
+    for (int x = window.x0; x < window.x1; ++x) {
+      const double r2 = (x - ox) * (x - ox) + (y - oy) * (y - oy);
+      if (r2 <= inner2 || r2 > outer2 || set.count >= max_fit_pixels) continue;
+      if (!usable_pixel(region.image, region.mask, region.setup.cfa, x, y)) continue;
+      if (!region.setup.neighbours.empty() && belongs_to_neighbour(region, x, y)) continue;
+      set.x[set.count] = static_cast<float>(x - ox);
+      set.y[set.count] = static_cast<float>(y - oy);
+      set.value[set.count] = static_cast<float>(
+          (static_cast<double>(region.image(x, y)) - region.setup.sky) / region.scale);
+      ++set.count;
+    }
+  }
+}
+
+}  // namespace
+
+bool usable_pixel(PlaneView<const float> image, PlaneView<const std::uint8_t> mask, CfaPattern cfa,
+                  int x, int y) noexcept {
+  if (mask(x, y) != 0 || !std::isfinite(image(x, y))) return false;
+  return cfa == CfaPattern::none || cfa_colour(cfa, x, y) == 1;
+}
+
+void gather_pixels(const FitRegion& region, FitWorkspace& work) noexcept {
+  PixelSet& set = work.pixels;
+  set.count = 0;
+  const double core = std::max(2.0, 1.5 * region.width);
+  gather_ring(region, -1.0, core, set);
+  set.core_count = set.count;
+  gather_ring(region, core, region.radius + 0.3, set);
+}
+
+}  // namespace coldframe::stars
