@@ -100,8 +100,8 @@ void fit_alone(const DetectionFrame& frame, std::vector<Source>& sources,
   const Ellipse recorded = fixed_ellipse(profile);
   for_each_fit(alone, threads, [&](std::size_t i, FitWorkspace& work) {
     Source& source = sources[i];
-    FitSetup setup = source.full_shape ? setup_for(frame, source, profile)
-                                       : fixed_setup(frame, source, profile);
+    FitSetup setup =
+        source.full_shape ? setup_for(frame, source, profile) : fixed_setup(frame, source, profile);
     const std::array<std::size_t, 1> self{i};
     const AllBut others(model, self);
     setup.others = &others;
@@ -176,16 +176,25 @@ Indices with_neighbours(const std::vector<Source>& sources, const FieldProfile& 
   return list;
 }
 
-/// The brightest sources without a close bright companion get a shape of their own.
+/// The loneliest, then brightest sources without a close bright companion get a shape of their
+/// own.
 void choose_shapes(std::vector<Source>& sources, const FieldProfile& profile, Size frame,
                    int max_fits) {
   Indices order = all_but_dropped(sources);
+  const Crowd crowd(sources, frame, 3.0 * profile.fwhm_px);
+  for (const std::size_t i : order) {
+    sources[i].isolation = crowd.isolation(i, profile.fwhm_px);
+    sources[i].isolated = sources[i].isolation >= 12;
+  }
   std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
+    if (sources[a].isolation != sources[b].isolation) {
+      return sources[a].isolation > sources[b].isolation;
+    }
     return sources[a].star.flux > sources[b].star.flux;
   });
   for (const std::size_t i : order) {
     Source& s = sources[i];
-    s.full_shape = s.converged && !s.saturated && !s.edge && s.star.snr > 15.0;
+    s.full_shape = s.converged && !s.saturated && !s.edge && s.star.snr > 12.0;
   }
   give_up_shapes(sources, profile, frame);
   int left = max_fits > 0 ? max_fits : static_cast<int>(sources.size());

@@ -14,8 +14,60 @@ double median_of(std::vector<double> values) {
   return values.empty() ? std::numeric_limits<double>::quiet_NaN() : median_in_place(values);
 }
 
+/// Logarithm of the width that single stars have. Blends are wider, never narrower: where most
+/// sources are blends, the narrow end tells.
+double typical_width(const std::vector<double>& logs, bool crowded) {
+  if (crowded && logs.size() >= 20) {
+    std::vector<double> sorted = logs;
+    const auto at = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 5);
+    std::nth_element(sorted.begin(), at, sorted.end());
+    return *at;
+  }
+  return logs.size() >= 8 ? half_sample_mode(logs) : median_of(logs);
+}
+
+/// Sources whose own shape was fitted, by falling signal-to-noise: the better half, but sixty at
+/// least. Lonely ones are preferred to bright ones, which in a crowd are blends.
+std::vector<const Source*> shapes_of(const std::vector<Source>& sources, bool isolated) {
+  constexpr std::size_t enough = 60;
+  std::vector<const Source*> list;
+  for (const Source& s : sources) {
+    if (s.star.fitted && !s.dropped && s.star.snr > 8.0 && (s.isolated || !isolated)) {
+      list.push_back(&s);
+    }
+  }
+  std::stable_sort(list.begin(), list.end(),
+                   [](const Source* a, const Source* b) { return a->star.snr > b->star.snr; });
+  if (list.size() > enough) list.resize(std::max(enough, list.size() / 2));
+  return list;
+}
+
+/// 1/beta of a star and its standard error.
+struct Exponent {
+  double inverse = 0.0;
+  double error = 0.0;  ///< 0 = unknown
+};
+
+/// Mean of 1/beta by weight after the outliers from its median are left out; a Gaussian's is 0.
+double typical_exponent(const std::vector<Exponent>& list) {
+  constexpr double floor = 0.01;  // no star is that good a profile
+  std::vector<double> values;
+  for (const Exponent& e : list) values.push_back(e.inverse);
+  const double middle = median_of(values);
+  double sum = 0.0;
+  double weights = 0.0;
+  for (const Exponent& e : list) {
+    const double error = e.error > 0.0 ? std::hypot(e.error, floor) : 0.1;
+    if (std::abs(e.inverse - middle) > 3.0 * error + 0.02) continue;
+    sum += e.inverse / (error * error);
+    weights += 1.0 / (error * error);
+  }
+  return weights > 0.0 ? sum / weights : middle;
+}
+
 struct FirstFit {
-  double fwhm = 0.0, optical = 0.0, beta = 0.0, snr = 0.0;
+  double fwhm = 0.0, optical = 0.0, snr = 0.0;
+  Exponent exponent;
   bool good = false;
 };
 
@@ -36,7 +88,10 @@ FirstFit first_fit(const DetectionFrame& frame, const Source& source,
   FirstFit result;
   if (!fit.converged || fit.flux_error <= 0.0) return result;
   const Star star = star_from_fit(fit, source.star, recorded_ellipse(fit.ellipse, fit.beta));
-  result = {star.fwhm_px, std::sqrt(fit.ellipse.major * fit.ellipse.minor), fit.beta, star.snr,
+  result = {star.fwhm_px,
+            std::sqrt(fit.ellipse.major * fit.ellipse.minor),
+            star.snr,
+            {fit.beta > 0.0 ? 1.0 / fit.beta : 0.0, fit.inverse_beta_error},
             true};
   // Cosmic rays and pairs of hot pixels: narrower than a pixel in one direction.
   result.good =
@@ -49,9 +104,13 @@ std::vector<std::size_t> isolated_first(const std::vector<Source>& sources, cons
                                         std::size_t limit) {
   std::vector<std::size_t> order(sources.size());
   std::iota(order.begin(), order.end(), std::size_t{0});
-  std::stable_partition(order.begin(), order.end(), [&](std::size_t i) {
-    return crowd.isolated(i, std::min(4.0 * sources[i].star.fwhm_px, 1.0 * max_fit_radius));
-  });
+  std::vector<int> lonely(sources.size());
+  for (std::size_t i = 0; i < sources.size(); ++i) {
+    const double width = std::min(sources[i].star.fwhm_px, 0.33 * max_fit_radius);
+    lonely[i] = crowd.isolated(i, 4.0 * width) ? 13 : crowd.isolation(i, width);
+  }
+  std::stable_sort(order.begin(), order.end(),
+                   [&](std::size_t a, std::size_t b) { return lonely[a] > lonely[b]; });
   if (order.size() > limit) order.resize(limit);
   return order;
 }
@@ -109,44 +168,46 @@ FieldProfile find_field_profile(const DetectionFrame& frame, const FilteredFrame
     std::array<Point, max_neighbours> store{};
     fits[i] = first_fit(frame, sources[i], crowd.around(i, store), work);
   });
+  std::size_t lonely = 0;
+  for (std::size_t i = 0; i < sources.size(); ++i) {
+    lonely += crowd.isolated(i, 3.0 * std::min(sources[i].star.fwhm_px, 13.0)) ? std::size_t{1}
+                                                                               : std::size_t{0};
+  }
   std::vector<double> logs;
   for (const FirstFit& fit : fits) {
     if (fit.good) logs.push_back(std::log(fit.fwhm));
   }
-  const double mode = logs.size() >= 8 ? half_sample_mode(logs) : median_of(logs);
+  profile.crowded = 2 * lonely < sources.size() && lonely < 64;
+  const double mode = typical_width(logs, profile.crowded);
   std::vector<double> widths;
   std::vector<double> optical;
-  std::vector<double> inverse_betas;
+  std::vector<Exponent> exponents;
   for (const FirstFit& fit : fits) {
     if (!fit.good || std::abs(std::log(fit.fwhm) - mode) > 0.3) continue;
     widths.push_back(fit.fwhm);
     optical.push_back(fit.optical);
-    if (fit.snr > 50.0 && fit.beta > 0.0) inverse_betas.push_back(1.0 / fit.beta);
+    if (fit.snr > 50.0 && fit.exponent.inverse > 0.0) exponents.push_back(fit.exponent);
   }
   if (widths.empty()) return profile;
   profile.stars = static_cast<int>(widths.size());
   profile.fwhm_px = median_of(widths);
   profile.optical_px = median_of(optical);
-  if (inverse_betas.empty()) return profile;
-  // The median of 1/beta: symmetric about a Gaussian's 0 as far as the bound lets it.
-  const double inverse = median_of(inverse_betas);
+  if (exponents.empty()) return profile;
+  const double inverse = typical_exponent(exponents);
   profile.gaussian = inverse < 0.03;
   profile.beta = 1.0 / std::clamp(inverse, 0.03, 0.66);
   return profile;
 }
 
 void adopt_mean_shape(const std::vector<Source>& sources, FieldProfile& profile) {
+  std::vector<const Source*> good = shapes_of(sources, true);
+  if (good.size() < 10) good = shapes_of(sources, false);
   std::vector<double> widths;
-  std::vector<const Source*> good;
-  for (const Source& s : sources) {
-    if (!s.star.fitted || s.star.snr < 15.0) continue;
-    good.push_back(&s);
-    widths.push_back(std::log(s.star.fwhm_px));
-  }
-  const double mode = half_sample_mode(widths);
+  for (const Source* s : good) widths.push_back(std::log(s->star.fwhm_px));
+  const double mode = typical_width(widths, profile.crowded);
   std::array<std::vector<double>, 5> values;
   for (const Source* s : good) {
-    if (std::abs(std::log(s->star.fwhm_px) - mode) > 0.35) continue;
+    if (std::abs(std::log(s->star.fwhm_px) - mode) > (profile.crowded ? 0.25 : 0.35)) continue;
     const std::array<double, 5> row{s->s11, s->s12, s->s22, s->star.fwhm_px,
                                     std::sqrt(s->optical_major * s->optical_minor)};
     for (std::size_t k = 0; k < row.size(); ++k) values[k].push_back(row[k]);

@@ -7,17 +7,18 @@
 namespace coldframe::stars {
 namespace {
 
-/// Brightest isolated sources first, then brightest of the others.
+/// Loneliest sources first, the brightest of equally lonely ones.
 std::vector<std::size_t> choose_for_full_fit(const std::vector<Source>& sources, int max_fits) {
   std::vector<std::size_t> list;
-  const std::size_t limit = max_fits > 0 ? static_cast<std::size_t>(max_fits) : sources.size();
-  for (const bool isolated : {true, false}) {
-    for (std::size_t i = 0; i < sources.size() && list.size() < limit; ++i) {
-      const Source& s = sources[i];
-      if (s.isolated == isolated && !s.dropped && !s.sharp && !s.saturated && !s.edge)
-        list.push_back(i);
-    }
+  for (std::size_t i = 0; i < sources.size(); ++i) {
+    const Source& s = sources[i];
+    if (!s.dropped && !s.sharp && !s.saturated && !s.edge) list.push_back(i);
   }
+  std::stable_sort(list.begin(), list.end(), [&](std::size_t a, std::size_t b) {
+    return sources[a].isolation > sources[b].isolation;
+  });
+  const std::size_t limit = max_fits > 0 ? static_cast<std::size_t>(max_fits) : list.size();
+  if (list.size() > limit) list.resize(limit);
   return list;
 }
 
@@ -52,7 +53,8 @@ FitSetup fixed_setup(const DetectionFrame& frame, const Source& source,
     setup.radius_px =
         std::min(max_fit_radius, static_cast<int>(source.saturated_radius) + setup.radius_px);
   } else {
-    setup.radius_px = std::max(2, static_cast<int>(std::lround(fixed_fit_widths * profile.fwhm_px)));
+    setup.radius_px =
+        std::max(2, static_cast<int>(std::lround(fixed_fit_widths * profile.fwhm_px)));
   }
   return setup;
 }
@@ -125,6 +127,7 @@ void fit_sources(const DetectionFrame& frame, std::vector<Source>& sources, Fiel
   const Crowd crowd(sources, frame.image.size(), fit_radius(profile.fwhm_px) + 2.0);
   for (std::size_t i = 0; i < sources.size(); ++i) {
     sources[i].isolated = crowd.isolated(i, 3.0 * profile.fwhm_px);
+    sources[i].isolation = sources[i].isolated ? 12 : crowd.isolation(i, profile.fwhm_px);
   }
   fit_full_shapes(frame, sources, profile, crowd, max_fits, threads);
   adopt_mean_shape(sources, profile);

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <array>
+#include <cmath>
 #include <memory>
 #include <span>
 #include <vector>
@@ -88,6 +89,19 @@ class Crowd {
       }
     });
     return alone;
+  }
+
+  /// Distance of the nearest source of at least a tenth of its light, in quarters of `fwhm`, at
+  /// most 12.
+  [[nodiscard]] int isolation(std::size_t i, double fwhm) const noexcept {
+    double nearest2 = 9.0 * fwhm * fwhm;
+    grid_.near(places_[i], 3.0 * fwhm, [&](std::size_t j, double d2) {
+      if (j != i && !sources_[j].dropped && !sources_[j].sharp &&
+          sources_[j].star.flux > 0.1 * sources_[i].star.flux) {
+        nearest2 = std::min(nearest2, d2);
+      }
+    });
+    return static_cast<int>(4.0 * std::sqrt(nearest2) / fwhm);
   }
 
  private:

@@ -87,8 +87,8 @@ class Group {
         if (!nearest) continue;
         work_.x.push_back(static_cast<float>(x - origin_x_));
         work_.y.push_back(static_cast<float>(y - origin_y_));
-        work_.value.push_back(static_cast<float>(
-            (static_cast<double>(image_(x, y)) - members_[k].sky) / scale_));
+        work_.value.push_back(
+            static_cast<float>((static_cast<double>(image_(x, y)) - members_[k].sky) / scale_));
       }
     }
   }
@@ -118,10 +118,14 @@ class Group {
     for (std::size_t k = 0; k < members_.size(); ++k) {
       shape.x = static_cast<float>(p[3 * k]);
       shape.y = static_cast<float>(p[3 * k + 1]);
-      const ProfileArrays arrays{work_.x.data(),          work_.y.data(),
-                                 work_.light[k].data(),   work_.slope_x[k].data(),
-                                 work_.slope_y[k].data(), spare,
-                                 spare + n,               spare + 2 * n,
+      const ProfileArrays arrays{work_.x.data(),
+                                 work_.y.data(),
+                                 work_.light[k].data(),
+                                 work_.slope_x[k].data(),
+                                 work_.slope_y[k].data(),
+                                 spare,
+                                 spare + n,
+                                 spare + 2 * n,
                                  spare + 3 * n};
       integrate_profile(shape, nodes_, arrays, n);
     }
@@ -300,8 +304,8 @@ class Group {
     fit.pixels = count;
     fit.peak_pixel = scale_ * static_cast<double>(highest);
     fit.chi2_per_dof = count > per_member ? chi2 / static_cast<double>(count - per_member) : 0.0;
-    const SpreadPixels pixels{spare,         spare + n,            spare + 2 * n,
-                              spare + 3 * n, work_.scratch.data(), count};
+    const SpreadPixels pixels{spare, spare + n, spare + 2 * n, spare + 3 * n, work_.scratch.data(),
+                              count};
     const Spread spread =
         compare_spread(pixels, now_[3 * k], now_[3 * k + 1], now_[3 * k + 2], width_);
     fit.spread_ratio = spread.ratio;

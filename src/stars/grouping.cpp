@@ -56,8 +56,8 @@ void split(const std::vector<Point>& all, const std::vector<std::size_t>& chosen
     } else {  // sources on top of each other: cut the list
       for (std::size_t k = 0; k < group.size(); k += most) {
         const auto first = group.begin() + static_cast<std::ptrdiff_t>(k);
-        const auto last = group.begin() +
-                          static_cast<std::ptrdiff_t>(std::min(group.size(), k + most));
+        const auto last =
+            group.begin() + static_cast<std::ptrdiff_t>(std::min(group.size(), k + most));
         out.emplace_back(first, last);
       }
     }

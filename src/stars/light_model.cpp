@@ -120,7 +120,8 @@ void LightModel::add_around(std::span<const std::size_t> members, int ox, int oy
   const auto [y0, y1] = std::minmax_element(y, y + count);
   const Point middle{ox + 0.5 * static_cast<double>(*x0 + *x1),
                      oy + 0.5 * static_cast<double>(*y0 + *y1)};
-  const double half = 0.5 * std::hypot(static_cast<double>(*x1 - *x0), static_cast<double>(*y1 - *y0));
+  const double half =
+      0.5 * std::hypot(static_cast<double>(*x1 - *x0), static_cast<double>(*y1 - *y0));
   grid_.near(middle, half + longest_, [&](std::size_t j, double d2) {
     const Body& body = bodies_[j];
     if (d2 > (half + body.reach) * (half + body.reach)) return;
@@ -137,20 +138,29 @@ void LightModel::draw_band(int y0, int y1) {
   }
   std::vector<float> xs;
   std::vector<float> ys;
+  std::vector<float> light;
   for (const std::size_t i : here) {
     const Body& b = bodies_[i];
+    const int ox = std::max(0, static_cast<int>(std::ceil(b.x - b.reach)));
+    const int last = std::min(drawn_.width() - 1, static_cast<int>(std::floor(b.x + b.reach)));
     const int from = std::max(y0, static_cast<int>(std::ceil(b.y - b.reach)));
     const int to = std::min(y1 - 1, static_cast<int>(std::floor(b.y + b.reach)));
+    if (last < ox || to < from) continue;
+    xs.clear();
+    ys.clear();
     for (int y = from; y <= to; ++y) {
-      const double half = std::sqrt(std::max(0.0, b.reach * b.reach - (y - b.y) * (y - b.y)));
-      const int x0 = std::max(0, static_cast<int>(std::ceil(b.x - half)));
-      const int x1 = std::min(drawn_.width() - 1, static_cast<int>(std::floor(b.x + half)));
-      if (x1 < x0) continue;
-      const auto n = static_cast<std::size_t>(x1 - x0 + 1);
-      xs.resize(n);
-      ys.assign(n, 0.0F);
-      for (std::size_t k = 0; k < n; ++k) xs[k] = static_cast<float>(k);
-      add_body(b, 1.0F, x0, y, xs.data(), ys.data(), n, drawn_.row(y).data() + x0);
+      for (int x = ox; x <= last; ++x) {
+        xs.push_back(static_cast<float>(x - ox));
+        ys.push_back(static_cast<float>(y - from));
+      }
+    }
+    light.assign(xs.size(), 0.0F);
+    add_body(b, 1.0F, ox, from, xs.data(), ys.data(), xs.size(), light.data());
+    const auto width = static_cast<std::size_t>(last - ox + 1);
+    for (int y = from; y <= to; ++y) {
+      const float* add = light.data() + static_cast<std::size_t>(y - from) * width;
+      float* row = drawn_.row(y).data() + ox;
+      for (std::size_t k = 0; k < width; ++k) row[k] += add[k];
     }
   }
 }

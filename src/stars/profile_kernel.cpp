@@ -1,5 +1,6 @@
 #include "stars/profile_kernel.hpp"
 
+#include <array>
 #include <bit>
 #include <cstdint>
 #include <numbers>
@@ -123,15 +124,28 @@ HWY_INLINE void vector_of_pixels(const ProfileShape& p, const PixelNodes& nodes,
 void integrate_vectors(const ProfileShape& shape, const PixelNodes& nodes,
                        const ProfileArrays& arrays, std::size_t count) {
   const std::size_t lanes = hn::Lanes(F());
-  std::size_t i = 0;
-  for (; i + lanes <= count; i += lanes) {
+  const auto at = [&](const ProfileArrays& a, std::size_t i) {
     if (shape.gaussian) {
-      vector_of_pixels<true>(shape, nodes, arrays, i);
+      vector_of_pixels<true>(shape, nodes, a, i);
     } else {
-      vector_of_pixels<false>(shape, nodes, arrays, i);
+      vector_of_pixels<false>(shape, nodes, a, i);
     }
+  };
+  std::size_t i = 0;
+  for (; i + lanes <= count; i += lanes) at(arrays, i);
+  if (i == count) return;
+  // The rest in registers of its own: the same operations, so the same bits.
+  HWY_ALIGN float tail[9][HWY_MAX_BYTES / sizeof(float)] = {};
+  for (std::size_t k = 0; i + k < count; ++k) {
+    tail[0][k] = arrays.x[i + k];
+    tail[1][k] = arrays.y[i + k];
   }
-  if (i < count) integrate_profile_scalar(shape, nodes, arrays.from(i), count - i);
+  at({tail[0], tail[1], tail[2], tail[3], tail[4], tail[5], tail[6], tail[7], tail[8]}, 0);
+  const ProfileArrays to = arrays.from(i);
+  const std::array<float*, 7> rows{to.g, to.hx, to.hy, to.hxx, to.hxy, to.hyy, to.gb};
+  for (std::size_t r = 0; r < rows.size(); ++r) {
+    for (std::size_t k = 0; i + k < count; ++k) rows[r][k] = tail[r + 2][k];
+  }
 }
 
 void light_vectors(const ProfileShape& shape, const PixelNodes& nodes, const float* x,
@@ -146,7 +160,19 @@ void light_vectors(const ProfileShape& shape, const PixelNodes& nodes, const flo
                               : light_of_pixels<false>(shape, nodes, px, py),
                df, g + i);
   }
-  if (i < count) integrate_light_scalar(shape, nodes, x + i, y + i, g + i, count - i);
+  if (i == count) return;
+  // The rest in a register of its own: the same operations, so the same bits.
+  HWY_ALIGN float tail[3][HWY_MAX_BYTES / sizeof(float)] = {};
+  for (std::size_t k = 0; i + k < count; ++k) {
+    tail[0][k] = x[i + k];
+    tail[1][k] = y[i + k];
+  }
+  const V px = hn::Load(df, tail[0]);
+  const V py = hn::Load(df, tail[1]);
+  hn::Store(shape.gaussian ? light_of_pixels<true>(shape, nodes, px, py)
+                           : light_of_pixels<false>(shape, nodes, px, py),
+            df, tail[2]);
+  for (std::size_t k = 0; i + k < count; ++k) g[i + k] = tail[2][k];
 }
 
 }  // namespace coldframe::stars::HWY_NAMESPACE

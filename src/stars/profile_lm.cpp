@@ -237,8 +237,11 @@ class Fit {
       ParameterVector step = normal_.gradient;
       ParameterVector trial{};
       bool better = factor(damping, l);
+      bool settled = false;
       if (better) {
         solve(l, step);
+        settled = quadratic_form(normal_.h.data()->data(), free_.count, parameter_count,
+                                 step.data()) < 1e-4;
         better = propose(step, trial);
       }
       if (better) {
@@ -246,12 +249,16 @@ class Fit {
         better = residuals(trial) <= cost_ * (1.0 + 1e-6);
       }
       if (!better) {
+        // Nothing but rounding left to gain.
+        result.converged = settled && damping < 1.0;
+        if (result.converged) evaluate_profile(work_.pixels, now_, setup_.gaussian, work_.terms);
         damping = std::max(damping, 1e-3) * 8.0;
-        if (damping > 1e8) return;
+        if (result.converged || damping > 1e8) return;
         continue;
       }
       if (at_bound(trial) && result.iterations >= 4) drop_beta();
-      const double moved = quadratic_form(normal_.h.data()->data(), free_.count, parameter_count, step.data());
+      const double moved =
+          quadratic_form(normal_.h.data()->data(), free_.count, parameter_count, step.data());
       now_ = trial;
       reweigh();
       cost_ = residuals(now_);
@@ -292,8 +299,7 @@ class Fit {
     const SpreadPixels pixels{work_.pixels.x.data(),      work_.pixels.y.data(),
                               work_.weighted.data(),      work_.terms.g.data(),
                               work_.pixels.weight.data(), work_.pixels.count};
-    const Spread spread =
-        compare_spread(pixels, now_[par_x], now_[par_y], now_[par_peak], width_);
+    const Spread spread = compare_spread(pixels, now_[par_x], now_[par_y], now_[par_peak], width_);
     result.spread_ratio = spread.ratio;
     result.spread_error = spread.error;
   }

@@ -40,8 +40,8 @@ struct FitSetup {
   int radius_px = 8;
   double sky_sigma = 1.0;
   double gain_e_per_unit = 1.0;
-  CfaPattern cfa = CfaPattern::none;  ///< not none: green samples only
-  std::span<const Point> neighbours;  ///< pixels nearer to one of these are left out
+  CfaPattern cfa = CfaPattern::none;   ///< not none: green samples only
+  std::span<const Point> neighbours;   ///< pixels nearer to one of these are left out
   const OtherLight* others = nullptr;  ///< known light around
 };
 

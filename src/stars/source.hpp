@@ -18,6 +18,7 @@ struct FieldProfile {
   bool gaussian = false;                   ///< no wings: fit Gaussians
   double s11 = 0.0, s12 = 0.0, s22 = 0.0;  ///< mean half-maximum ellipse; 0 = unknown
   int stars = 0;                           ///< it rests on so many
+  bool crowded = false;                    ///< unseen companions widen most sources
 };
 
 struct Source {
@@ -35,8 +36,9 @@ struct Source {
   bool sharp = false;  ///< one pixel stands far above its neighbours
   bool edge = false;
   bool isolated = false;
+  int isolation = 0;  ///< distance of the nearest comparable source in quarter widths, at most 12
   bool full_shape = false;  ///< its own shape is fitted, not the field's
-  bool converged = false;  ///< some fit succeeded (free or fixed shape)
+  bool converged = false;   ///< some fit succeeded (free or fixed shape)
 };
 
 /// Looks at the pixels of a peak: masked, saturated, at the edge, a single hot pixel;
