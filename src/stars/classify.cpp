@@ -81,7 +81,20 @@ struct ShapeRules {
   const WidthMap& minor;
 };
 
+/// Chi-square per degree of freedom that a star of this signal-to-noise may have: the field's
+/// profile is known to some percent only.
+double tolerable_misfit(const Source& source) noexcept {
+  return 6.0 + std::pow(0.05 * source.star.snr, 2);
+}
+
+/// Light that the field's profile does not describe at all, by where its own lies.
+StarClass class_of_misfit(const Source& source) noexcept {
+  return source.spread_ratio < 0.9 ? StarClass::sharp : StarClass::extended;
+}
+
 StarClass class_by_fit(const Source& source, const ShapeRules& rules) noexcept {
+  // A shape so free that not even its light is determined is that of a ridge.
+  if (source.star.snr < 4.0) return StarClass::extended;
   const Point at{source.star.x, source.star.y};
   const double width = std::sqrt(source.optical_major * source.optical_minor);
   const double noise = source.star.fwhm_error_px / std::max(source.star.fwhm_px, 0.1);
@@ -99,6 +112,8 @@ StarClass class_by_fit(const Source& source, const ShapeRules& rules) noexcept {
 }
 
 StarClass class_by_spread(const Source& source) noexcept {
+  if (!source.converged) return StarClass::extended;
+  if (source.star.chi2_per_dof > tolerable_misfit(source)) return class_of_misfit(source);
   if (!(source.spread_error > 0.0)) return StarClass::star;
   const double room = 4.0 * source.spread_error;
   if (source.spread_ratio < 0.6 - room) return StarClass::sharp;

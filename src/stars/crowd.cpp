@@ -203,6 +203,26 @@ void choose_shapes(std::vector<Source>& sources, const FieldProfile& profile, Si
   }
 }
 
+/// Longer than the field's stars but no wider: two of them in one.
+bool looks_like_pair(const Source& s, const FieldProfile& profile) noexcept {
+  const double field = profile.optical_px;
+  return s.optical_major > 1.2 * field && s.optical_minor < 1.2 * field;
+}
+
+/// Gives sources that look like pairs the field's shape again, so that what it cannot explain
+/// shows in the rest.
+void reopen_pairs(const DetectionFrame& frame, std::vector<Source>& sources,
+                  const FieldProfile& profile, bool drawn, Threads threads) {
+  Indices pairs;
+  for (std::size_t i = 0; i < sources.size(); ++i) {
+    Source& s = sources[i];
+    if (s.dropped || !s.full_shape || !looks_like_pair(s, profile)) continue;
+    s.full_shape = false;
+    pairs.push_back(i);
+  }
+  fit_groups(frame, sources, profile, pairs, drawn, threads);
+}
+
 void renew_sky_levels(const DetectionFrame& frame, std::vector<Source>& sources) {
   for (Source& s : sources) {
     if (s.dropped) continue;
@@ -268,8 +288,9 @@ void refine_neighbours(const DetectionFrame& frame, std::vector<Source>& sources
 
 void resolve_crowd(const DetectionFrame& frame, const CrowdOptions& options, SkyMesh& sky,
                    std::vector<Source>& sources, FieldProfile& profile, Threads threads) {
-  constexpr int rounds = 3;
+  constexpr int rounds = 5;
   const Size size = frame.image.size();
+  reopen_pairs(frame, sources, profile, true, threads);
   for (int round = 0;; ++round) {
     fit_groups(frame, sources, profile, all_but_dropped(sources), true, threads);
     drop_spurious(sources, profile, size);
@@ -277,10 +298,13 @@ void resolve_crowd(const DetectionFrame& frame, const CrowdOptions& options, Sky
     fit_alone(frame, sources, profile, all_but_dropped(sources), true, threads);
     adopt_mean_shape(sources, profile);
     if (round == rounds) return;
+    reopen_pairs(frame, sources, profile, true, threads);
     const LightModel model = model_of(frame, sources, profile, true, threads);
     sky = measure_sky_without(frame.image, frame.mask, &model.drawn(), options.sky, threads);
     renew_sky_levels(frame, sources);
     auto more = find_more(frame, model, sources, profile, options.threshold_sigma, threads);
+    // Hardly anything new: one last fit.
+    if (50 * more.size() < sources.size()) round = rounds - 1;
     sources.insert(sources.end(), more.begin(), more.end());
   }
 }

@@ -195,8 +195,11 @@ Source look(const DetectionFrame& frame, const FilteredFrame& filtered, const Pe
   star.peak = sharp.top;
   source.sharp = sharp.ratio < ratio_limit;
   if (needs_significance) {
+    // A lone pixel explains more of the light than a star of the field's width does, and its
+    // neighbours are nearer to nothing than to what a star centred on it shows at least.
     source.sharp = sharp.ratio < 0.6 * ratio_limit && sharp.top > 5.0 * sigma &&
-                   ratio_limit - sharp.ratio > 4.0 * sharp.error;
+                   ratio_limit - sharp.ratio > 2.0 * sharp.error &&
+                   sharp.top > 0.9 * star.snr * sigma * filtered.noise_ratio;
   }
   return source;
 }

@@ -81,6 +81,13 @@ TEST_CASE("every instruction set integrates star profiles to the same bits") {
       INFO("target " << (rest & -rest) << " beta " << shape.beta << " gaussian " << shape.gaussian);
       CHECK(std::memcmp(scalar.out.data(), vector.out.data(), scalar.out.size() * sizeof(float)) ==
             0);
+      std::vector<float> light(pixels, -1.0F);
+      std::vector<float> light_scalar(pixels, -2.0F);
+      integrate_light(shape, nodes, vector.x.data(), vector.y.data(), light.data(), pixels);
+      integrate_light_scalar(shape, nodes, vector.x.data(), vector.y.data(), light_scalar.data(),
+                             pixels);
+      CHECK(std::memcmp(light.data(), scalar.out.data(), pixels * sizeof(float)) == 0);
+      CHECK(std::memcmp(light.data(), light_scalar.data(), pixels * sizeof(float)) == 0);
     }
   }
   hwy::SetSupportedTargetsForTest(0);
