@@ -121,18 +121,20 @@ HWY_INLINE void vector_of_pixels(const ProfileShape& p, const PixelNodes& nodes,
   hn::StoreU(gb, df, a.gb + i);
 }
 
+HWY_INLINE void vector_at(const ProfileShape& shape, const PixelNodes& nodes,
+                          const ProfileArrays& arrays, std::size_t i) {
+  if (shape.gaussian) {
+    vector_of_pixels<true>(shape, nodes, arrays, i);
+  } else {
+    vector_of_pixels<false>(shape, nodes, arrays, i);
+  }
+}
+
 void integrate_vectors(const ProfileShape& shape, const PixelNodes& nodes,
                        const ProfileArrays& arrays, std::size_t count) {
   const std::size_t lanes = hn::Lanes(F());
-  const auto at = [&](const ProfileArrays& a, std::size_t i) {
-    if (shape.gaussian) {
-      vector_of_pixels<true>(shape, nodes, a, i);
-    } else {
-      vector_of_pixels<false>(shape, nodes, a, i);
-    }
-  };
   std::size_t i = 0;
-  for (; i + lanes <= count; i += lanes) at(arrays, i);
+  for (; i + lanes <= count; i += lanes) vector_at(shape, nodes, arrays, i);
   if (i == count) return;
   // The rest in registers of its own: the same operations, so the same bits.
   HWY_ALIGN float tail[9][HWY_MAX_BYTES / sizeof(float)] = {};
@@ -140,7 +142,9 @@ void integrate_vectors(const ProfileShape& shape, const PixelNodes& nodes,
     tail[0][k] = arrays.x[i + k];
     tail[1][k] = arrays.y[i + k];
   }
-  at({tail[0], tail[1], tail[2], tail[3], tail[4], tail[5], tail[6], tail[7], tail[8]}, 0);
+  const ProfileArrays rest{tail[0], tail[1], tail[2], tail[3], tail[4],
+                           tail[5], tail[6], tail[7], tail[8]};
+  vector_at(shape, nodes, rest, 0);
   const ProfileArrays to = arrays.from(i);
   const std::array<float*, 7> rows{to.g, to.hx, to.hy, to.hxx, to.hxy, to.hyy, to.gb};
   for (std::size_t r = 0; r < rows.size(); ++r) {
