@@ -8,6 +8,7 @@
 #include "coldframe/core/error.hpp"
 #include "double_images.hpp"
 #include "judge.hpp"
+#include "registration.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -88,6 +89,16 @@ void register_group(GroupState& group, const SubState& reference, Threads thread
     }
     watch.report("register", done.fetch_add(1) + 1, group.subs.size());
   });
+  std::vector<RegisteredSub> registered;
+  align::MatchResult own;  // the reference may belong to another group
+  for (auto& sub : group.subs) registered.push_back({sub.info, &sub.measured, &sub.match});
+  group.distortion =
+      refine_registration(registered, {reference.info, &reference.measured, &own}, threads);
+  for (auto& sub : group.subs) {
+    if (&sub == &reference || sub.match.status != align::MatchStatus::matched) continue;
+    sub.residuals = align::residual_vectors(sub.match, sub.measured.stars, reference.measured.stars,
+                                            most_residual_vectors);
+  }
 }
 
 namespace {

@@ -19,6 +19,7 @@
 #include "group_grid.hpp"
 #include "group_work.hpp"
 #include "json_parts.hpp"
+#include "registration.hpp"
 #include "result_writer.hpp"
 #include "stage_clock.hpp"
 #include "sub_reader.hpp"
@@ -149,6 +150,26 @@ void write_resampled(const fs::path& path, const RegisteredFile& row, Size canva
 
 }  // namespace
 
+namespace {
+
+void refine_files(const std::vector<MeasuredFile>& measured, std::size_t chosen,
+                  RegisterOutcome& outcome, Threads threads) {
+  std::vector<RegisteredSub> subs;
+  for (std::size_t i = 0; i < measured.size(); ++i) {
+    subs.push_back({&measured[i].info, &measured[i].measurement, &outcome.files[i].match});
+  }
+  outcome.distortion = refine_registration(subs, subs[chosen], threads);
+  for (std::size_t i = 0; i < measured.size(); ++i) {
+    auto& row = outcome.files[i];
+    if (!row.fault.empty() || i == chosen) continue;
+    row.residuals =
+        align::residual_vectors(row.match, measured[i].measurement.stars,
+                                measured[chosen].measurement.stars, most_residual_vectors);
+  }
+}
+
+}  // namespace
+
 RegisterOutcome register_files(const Paths& files, const std::string& reference,
                                const fs::path& resample_into, const align::ResampleOptions& options,
                                Threads threads, const Watch& watch) {
@@ -181,6 +202,7 @@ RegisterOutcome register_files(const Paths& files, const std::string& reference,
     if (row.match.status != align::MatchStatus::matched)
       row.fault = align::to_string(row.match.status);
   });
+  refine_files(measured, chosen, outcome, threads);
   if (!resample_into.empty()) {
     fits::make_folder(resample_into);
     std::size_t done = 0;
@@ -202,6 +224,7 @@ std::string transforms_json(const RegisterOutcome& outcome) {
                                  {"reference", outcome.reference},
                                  {"width", outcome.canvas.width},
                                  {"height", outcome.canvas.height}};
+  json["distortion"] = distortion_json(outcome.distortion);
   json["files"] = nlohmann::ordered_json::array();
   for (const auto& row : outcome.files) {
     const bool matched = row.fault.empty();
@@ -212,6 +235,7 @@ std::string transforms_json(const RegisterOutcome& outcome) {
          {"matched_stars", row.match.pairs.size()},
          {"residual_px",
           matched ? nlohmann::ordered_json(row.match.rms_px) : nlohmann::ordered_json(nullptr)},
+         {"residual_vectors", residuals_json(row.residuals)},
          {"transform",
           matched ? transform_json(row.match.transform) : nlohmann::ordered_json(nullptr)}});
   }

@@ -89,6 +89,7 @@ void note_figures(const SubState& sub, SubRecord& row) {
     row.transform = sub.match.transform;
     row.matched_stars = static_cast<int>(sub.match.pairs.size());
     row.residual_px = sub.match.rms_px;
+    row.residuals = sub.residuals;
   }
   row.field = sub.details.field;
   if (sub.details.gradient) {
@@ -104,6 +105,7 @@ ResultRecord result_row(const GroupState& group) {
   row.object = group.object;
   row.filter = group.filter;
   row.planes = group.planes;
+  row.distortion = group.distortion;
   row.subs_total = static_cast<int>(group.subs.size());
   for (const auto& sub : group.subs) {
     if (!sub.kept) continue;

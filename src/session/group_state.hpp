@@ -5,6 +5,7 @@
 #include <string>
 #include <vector>
 
+#include "coldframe/align/distortion.hpp"
 #include "coldframe/align/match.hpp"
 #include "coldframe/pipeline/combine_pass.hpp"
 #include "coldframe/pipeline/measure_pass.hpp"
@@ -38,10 +39,11 @@ struct SubState {
   std::string cache_key;
   bool usable = false;  ///< could be read and measured
   bool kept = false;
-  std::string reason;        ///< why not kept
-  std::string mend;          ///< what would make an unusable file usable
-  align::MatchResult match;  ///< to the reference sub
-  Transform to_canvas;       ///< the same, onto the result's grid
+  std::string reason;                            ///< why not kept
+  std::string mend;                              ///< what would make an unusable file usable
+  align::MatchResult match;                      ///< to the reference sub
+  std::vector<align::ResidualVector> residuals;  ///< of its match, some
+  Transform to_canvas;                           ///< the same, onto the result's grid
   stack::ScaleEstimate scale;
   double transparency = 0.0;  ///< 0: unknown
   Decision decision;
@@ -57,6 +59,7 @@ struct GroupState {
   int planes = 1;
   std::vector<SubState> subs;
   std::size_t photometric_reference = 0;
+  align::DistortionFit distortion;
 };
 
 }  // namespace coldframe::session

@@ -13,4 +13,10 @@ namespace coldframe::session {
 /// Indented text; bytes that are no UTF-8 are replaced.
 [[nodiscard]] std::string json_text(const nlohmann::ordered_json& json);
 
+/// [x, y, dx, dy] per star: place in the sub, then mapped minus reference in reference pixels.
+[[nodiscard]] nlohmann::ordered_json residuals_json(
+    const std::vector<align::ResidualVector>& residuals);
+/// Null when no distortion was found.
+[[nodiscard]] nlohmann::ordered_json distortion_json(const align::DistortionFit& fit);
+
 }  // namespace coldframe::session

@@ -99,6 +99,7 @@ ordered_json result_json(const ResultRecord& r) {
           {"fwhm_px", or_null(r.fwhm_px)},
           {"fwhm_arcsec", or_null(r.fwhm_arcsec)},
           {"field", session_field_json(r)},
+          {"distortion", distortion_json(r.distortion)},
           {"zero_point_mag", nullptr},
           {"limiting_mag", nullptr},
           {"sky_mag_arcsec2", nullptr}};
@@ -141,6 +142,7 @@ ordered_json sub_json(const SubRecord& s) {
           {"transform", s.transform ? transform_json(*s.transform) : ordered_json(nullptr)},
           {"matched_stars", or_null(s.matched_stars)},
           {"residual_px", or_null(s.residual_px)},
+          {"residual_vectors", residuals_json(s.residuals)},
           {"trails", trails_json(s.trails)},
           {"clipped_low", or_null(s.clipped_low)},
           {"clipped_high", or_null(s.clipped_high)},

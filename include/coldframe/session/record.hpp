@@ -8,6 +8,7 @@
 #include <string>
 #include <vector>
 
+#include "coldframe/align/distortion.hpp"
 #include "coldframe/core/transform.hpp"
 #include "coldframe/session/inventory.hpp"
 #include "coldframe/stack/trails.hpp"
@@ -39,6 +40,7 @@ struct ResultRecord {
   stars::Estimate tilt_px, curvature_px, corner_elongation;
   double tilt_direction_deg = 0.0;
   int planes = 1;
+  align::DistortionFit distortion;
 };
 
 struct SubRecord {
@@ -69,6 +71,7 @@ struct SubRecord {
   std::optional<double> gradient_x, gradient_y;
   stars::FieldShape field;  ///< `field.stars` 0: too few stars
   std::optional<Transform> transform;
+  std::vector<align::ResidualVector> residuals;
   std::vector<stack::Trail> trails;  ///< in the sub's own pixels
 };
 

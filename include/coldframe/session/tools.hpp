@@ -79,12 +79,14 @@ struct MeasuredFile {
 struct RegisteredFile {
   std::string file;
   align::MatchResult match;
+  std::vector<align::ResidualVector> residuals;
   std::string fault;
 };
 struct RegisterOutcome {
   std::string reference;
   Size canvas;
   std::vector<RegisteredFile> files;
+  align::DistortionFit distortion;
 };
 [[nodiscard]] RegisterOutcome register_files(const Paths& files, const std::string& reference,
                                              const std::filesystem::path& resample_into,
