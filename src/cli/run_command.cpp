@@ -99,6 +99,8 @@ Command add_run(CLI::App& root) {
                   "exposure adds to the (signal/noise)^2 of stars; default 0.1");
   app->add_option("--dark-tolerance", o->run.tolerances.temperature_c,
                   "Largest difference of sensor temperature between a dark and its lights, C");
+  app->add_option("--masters", o->run.masters,
+                  "Folder of ready masters of other sessions, used where fresh frames are wanting");
   app->add_option("--scratch", o->run.scratch,
                   "Folder for decoded copies of compressed frames that do not fit --memory");
   app->add_flag("--no-trails", o->no_trails, "Do not look for satellite trails");

@@ -9,13 +9,13 @@ namespace {
 
 struct Options {
   Common common;
-  std::string session;
+  std::string session, masters;
   session::MatchTolerances tolerances;
 };
 
 int execute(const Options& o) {
   const auto survey = session::survey_session(o.session, cards_of(o.common.supply), o.tolerances,
-                                              threads_of(o.common), watch_of(o.common));
+                                              o.masters, threads_of(o.common), watch_of(o.common));
   end_progress();
   complain_left_out(survey.inventory.left_out);
   if (o.common.json) {
@@ -43,6 +43,7 @@ Command add_survey(CLI::App& root) {
   app->add_option("session", o->session, "Folder to look through")->required();
   app->add_option("--dark-tolerance", o->tolerances.temperature_c,
                   "Largest difference of sensor temperature between a dark and its lights, C");
+  app->add_option("--masters", o->masters, "Folder of ready masters of other sessions");
   return {app, [o] { return execute(*o); }};
 }
 

@@ -204,6 +204,12 @@ void CalibrationStore::build_set(std::size_t s) {
   const auto path = options_.out / relative;
   const auto key = set_key(s);
   auto master = read_master(path, key);
+  if (!master && set.from_library) {
+    const auto& source = inventory_.frames[set.frames.front()].path;
+    master = read_master(source, "");
+    write_master(path, *master, master_kind(set.kind), fits::ImageFile::open(source)->header(),
+                 key);
+  }
   if (!master) {
     OpenedFrames opened;
     for (const auto frame : set.frames) {
@@ -247,6 +253,13 @@ void CalibrationStore::build_set(std::size_t s) {
   row.filter = set.kind == FrameKind::flat ? example.filter : "";
   row.noise_adu = master->noise_adu;
   row.notes = master->notes;
+  if (set.from_library) row.library = inventory_.frames[set.frames.front()].name;
+  for (const auto& choice : pairing_.choices) {
+    if (choice.set != s) continue;
+    if (!row.age_days) row.age_days = choice.age_days;
+    row.chosen_why.push_back(fmt::format("{} lights: {}", choice.lights, choice.why));
+    if (row.not_chosen.empty()) row.not_chosen = choice.others;
+  }
   record_of_set_[s] = static_cast<int>(record_.masters.size());
   for (const auto& note : master->notes) {
     record_.warnings.push_back({"master", set.label + ": " + note, {}});

@@ -124,7 +124,7 @@ std::optional<LeftOut> unsuitable(const FrameEntry& frame, const Header& header)
 
 Examined examine(const Found& found, const std::vector<SuppliedCard>& supplied, bool named) {
   Examined result;
-  FrameEntry frame{found.path, found.name, {}, false, 0};
+  FrameEntry frame{found.path, found.name, {}, false, 0, false};
   try {
     const auto file = fits::ImageFile::open(found.path);
     frame.info = interpret_with_supplied(*file, supplied);

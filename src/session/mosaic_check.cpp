@@ -60,7 +60,7 @@ void check_mosaics(Inventory& inventory) {
   std::vector<bool> seen(inventory.frames.size());
   for (std::size_t i = 0; i < inventory.frames.size(); ++i) {
     const FrameInfo first = inventory.frames[i].info;
-    if (seen[i] || first.cfa == CfaPattern::none) continue;
+    if (seen[i] || first.cfa == CfaPattern::none || inventory.frames[i].library_master) continue;
     std::vector<std::size_t> members;
     for (std::size_t k = i; k < inventory.frames.size(); ++k) {
       if (!seen[k] && same_mosaic(first, inventory.frames[k].info)) {

@@ -8,6 +8,7 @@
 #include <map>
 
 #include "name_sense.hpp"
+#include "pairing_reasons.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -111,6 +112,7 @@ class Pairer {
     }
     group_lights();
     for (auto& [code, warning] : warnings_) result_.warnings.push_back(std::move(warning));
+    explain_choices(inventory_, tolerances_, result_);
     return std::move(result_);
   }
 
@@ -134,15 +136,19 @@ class Pairer {
       FrameKind kind = info(i).kind;
       if (kind == FrameKind::light || kind == FrameKind::unknown) continue;
       if (kind == FrameKind::flat_dark) kind = FrameKind::dark;
+      if (inventory_.frames[i].library_master) {
+        result_.sets.push_back({kind, {i}, "", {}, true});
+        continue;
+      }
       const auto home =
           std::find_if(result_.sets.begin(), result_.sets.end(), [&](const FrameSet& set) {
-            return set.kind == kind &&
+            return set.kind == kind && !set.from_library &&
                    belongs(info(set.frames.front()), info(i), kind, tolerances_);
           });
       if (home != result_.sets.end()) {
         home->frames.push_back(i);
       } else {
-        result_.sets.push_back({kind, {i}, "", {}});
+        result_.sets.push_back({kind, {i}, "", {}, false});
       }
     }
   }
@@ -181,8 +187,13 @@ class Pairer {
     return ta && tb ? std::fabs(*ta - *tb) : 0.0;
   }
 
-  // More frames win a tie: their master is quieter.
+  // More frames win a tie: their master is quieter. Fresh frames come before an old master, but
+  // one frame alone is as noisy as a light.
   [[nodiscard]] double frames_bonus(std::size_t set) const {
+    constexpr double of_library = 2.0;
+    constexpr double of_one_frame = 3.0;
+    if (result_.sets[set].from_library) return of_library;
+    if (result_.sets[set].frames.size() == 1) return of_one_frame;
     return 0.1 / static_cast<double>(result_.sets[set].frames.size());
   }
 
@@ -234,7 +245,7 @@ class Pairer {
 
   void pair_flats() {
     for (std::size_t s = 0; s < result_.sets.size(); ++s) {
-      if (result_.sets[s].kind != FrameKind::flat) continue;
+      if (result_.sets[s].kind != FrameKind::flat || result_.sets[s].from_library) continue;
       const auto& flat = set_info(s);
       auto subtract = matched_dark(flat);
       if (!subtract) subtract = matched_bias(flat);
@@ -313,15 +324,15 @@ class Pairer {
     const bool any_dark = std::any_of(
         result_.sets.begin(), result_.sets.end(),
         [](const FrameSet& s) { return s.kind == FrameKind::dark || s.kind == FrameKind::bias; });
-    warn(
-        any_dark ? "dark-mismatch" : "no-dark",
-        any_dark
-            ? "the darks at hand do not fit these lights (camera, read-out, gain, offset, binning, "
-              "exposure or temperature): nothing is subtracted; take darks with the lights' "
-              "settings"
-            : "no darks and no bias: nothing is subtracted, hot pixels are found from the lights "
-              "themselves; take darks with the lights' settings",
-        i);
+    warn(any_dark ? "dark-mismatch" : "no-dark",
+         any_dark
+             ? fmt::format(
+                   "the darks at hand do not fit these lights ({}): nothing is subtracted; take "
+                   "darks with the lights' settings",
+                   nearest_miss(inventory_, result_.sets, light, FrameKind::dark, tolerances_))
+             : "no darks and no bias: nothing is subtracted, hot pixels are found from the lights "
+               "themselves; take darks with the lights' settings",
+         i);
   }
 
   template <typename Fits>
@@ -352,6 +363,11 @@ class Pairer {
     return nearest_flat(light, fits);
   }
 
+  [[nodiscard]] std::string missed_flat(const FrameInfo& light) const {
+    const auto miss = nearest_miss(inventory_, result_.sets, light, FrameKind::flat, tolerances_);
+    return miss.empty() ? miss : " (" + miss + ")";
+  }
+
   void pair_flat(std::size_t i, LightCalibration& plan) {
     const auto& light = info(i);
     plan.flat = nearest_flat(
@@ -374,9 +390,9 @@ class Pairer {
                ? "no flat fits these lights: vignetting and dust stay in; take flats with the same "
                  "set-up"
                : fmt::format(
-                     "no flat of filter {} fits these lights: vignetting and dust stay in; take "
+                     "no flat of filter {} fits these lights{}: vignetting and dust stay in; take "
                      "flats with the same set-up",
-                     light.filter),
+                     light.filter, missed_flat(light)),
            i);
     }
   }

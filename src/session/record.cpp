@@ -37,7 +37,11 @@ ordered_json master_json(const MasterRecord& m) {
           {"temperature_c", or_null(m.temperature_c)},
           {"filter", m.filter},
           {"noise_adu", or_null(m.noise_adu)},
-          {"notes", m.notes}};
+          {"notes", m.notes},
+          {"library", m.library.empty() ? ordered_json(nullptr) : ordered_json(m.library)},
+          {"age_days", or_null(m.age_days)},
+          {"chosen_why", m.chosen_why},
+          {"not_chosen", m.not_chosen}};
 }
 
 ordered_json estimate_json(const stars::Estimate& e) {

@@ -19,6 +19,7 @@
 #include "group_grid.hpp"
 #include "group_work.hpp"
 #include "hints.hpp"
+#include "master_library.hpp"
 #include "mosaic_check.hpp"
 #include "stage_clock.hpp"
 
@@ -58,6 +59,9 @@ class Run {
         take_stock(options_.session, options_.out, options_.supplied, options_.threads, watch_);
     check_mosaics(inventory_);
     name_unnamed_objects();
+    if (!options_.masters.empty()) {
+      add_master_library(inventory_, options_.masters, options_.supplied, options_.threads, watch_);
+    }
     pairing_ = pair_frames(inventory_, options_.tolerances);
     record_.left_out = inventory_.left_out;
     record_.warnings = inventory_.warnings;

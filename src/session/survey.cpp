@@ -7,6 +7,7 @@
 #include "coldframe/core/version.hpp"
 #include "coldframe/session/tools.hpp"
 #include "json_parts.hpp"
+#include "master_library.hpp"
 
 namespace coldframe::session {
 using nlohmann::ordered_json;
@@ -85,9 +86,12 @@ std::string group_text(const Survey& survey, const LightGroup& group) {
 
 Survey survey_session(const std::filesystem::path& session,
                       const std::vector<SuppliedCard>& supplied, const MatchTolerances& tolerances,
-                      Threads threads, const Watch& watch) {
+                      const std::filesystem::path& masters, Threads threads, const Watch& watch) {
   Survey survey;
   survey.inventory = take_stock(session, {}, supplied, threads, watch);
+  if (!masters.empty()) {
+    add_master_library(survey.inventory, masters, supplied, threads, watch);
+  }
   survey.pairing = pair_frames(survey.inventory, tolerances);
   return survey;
 }
@@ -124,6 +128,15 @@ std::string survey_json(const Survey& survey) {
     json["groups"].push_back(
         {{"object", group.object}, {"filter", group.filter}, {"lights", lights}});
   }
+  json["choices"] = ordered_json::array();
+  for (const auto& choice : survey.pairing.choices) {
+    json["choices"].push_back({{"kind", to_string(choice.kind)},
+                               {"label", survey.pairing.sets[choice.set].label},
+                               {"lights", choice.lights},
+                               {"why", choice.why},
+                               {"age_days", optional_json(choice.age_days)},
+                               {"others", choice.others}});
+  }
   auto warnings = survey.inventory.warnings;
   warnings.insert(warnings.end(), survey.pairing.warnings.begin(), survey.pairing.warnings.end());
   json["warnings"] = warnings_json(warnings);
@@ -138,12 +151,20 @@ std::string survey_text(const Survey& survey) {
   text += "calibration frames:\n";
   for (const auto& set : survey.pairing.sets) {
     const auto& info = survey.inventory.frames[set.frames.front()].info;
-    text += fmt::format(
-        "  {:4d} {:<24} {:>9} {:>8}{}\n", set.frames.size(), set.label,
-        or_dash(info.exposure_s, "s"), or_dash(info.sensor_temperature_c(), "C"),
-        set.kind == FrameKind::flat ? "  subtract " + set_name(survey, set.subtract) : "");
+    text +=
+        fmt::format("  {:4d} {:<24} {:>9} {:>8}{}\n", set.frames.size(), set.label,
+                    or_dash(info.exposure_s, "s"), or_dash(info.sensor_temperature_c(), "C"),
+                    set.from_library              ? "  library"
+                    : set.kind == FrameKind::flat ? "  subtract " + set_name(survey, set.subtract)
+                                                  : "");
   }
   if (survey.pairing.sets.empty()) text += "  none\n";
+  if (!survey.pairing.choices.empty()) text += "why:\n";
+  for (const auto& choice : survey.pairing.choices) {
+    text += fmt::format("  {} for {} lights: {}\n", survey.pairing.sets[choice.set].label,
+                        choice.lights, choice.why);
+    for (const auto& other : choice.others) text += fmt::format("    not {}\n", other);
+  }
   return text;
 }
 

@@ -19,6 +19,7 @@ struct FrameEntry {
   FrameInfo info;
   bool compressed_whole = false;  ///< gzip: no cheap regions
   std::size_t resident_bytes = 0;
+  bool library_master = false;  ///< a ready master from `--masters`, not a raw frame
 };
 
 struct LeftOut {

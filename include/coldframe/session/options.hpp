@@ -48,6 +48,7 @@ struct RunOptions {
   std::filesystem::path out;
   std::size_t memory_bytes = 0;  ///< 0: a quarter of the machine's memory, at most 4 GiB
   Threads threads;
+  std::filesystem::path masters;  ///< folder of ready masters of other sessions; empty: none
   std::filesystem::path scratch;  ///< empty: compressed input is decoded again per pass
   std::vector<SuppliedCard> supplied;
   std::optional<double> gain_e_per_adu;

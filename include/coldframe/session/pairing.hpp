@@ -21,6 +21,7 @@ struct FrameSet {
   std::string label;                ///< "dark_120s_-10C", also the file name
   /// Flats: the set to subtract (dark of the same exposure, else bias); unset: none.
   std::optional<std::size_t> subtract;
+  bool from_library = false;  ///< one ready master instead of raw frames
 };
 
 /// What one light is calibrated with (indices into `sets`).
@@ -38,10 +39,21 @@ struct LightGroup {
   std::vector<std::size_t> lights;  ///< indices into the inventory, by time
 };
 
+/// Why lights are calibrated with a set.
+struct CalibrationChoice {
+  FrameKind kind = FrameKind::dark;
+  std::size_t set = 0;
+  std::size_t lights = 0;  ///< how many it serves for this reason
+  std::string why;
+  std::vector<std::string> others;  ///< the other sets of that kind and what they differ in
+  std::optional<double> age_days;   ///< from the set's first frame to the first such light
+};
+
 struct Pairing {
   std::vector<FrameSet> sets;
   std::vector<LightCalibration> lights;  ///< one per inventory frame (meaningful for lights)
   std::vector<LightGroup> groups;        ///< one per result
+  std::vector<CalibrationChoice> choices;
   std::vector<Warning> warnings;
 };
 

@@ -28,6 +28,10 @@ struct MasterRecord {
   std::optional<double> exposure_s, temperature_c, noise_adu;
   std::string filter;
   std::vector<std::string> notes;
+  std::string library;                  ///< file of the library it was taken from; empty: made here
+  std::optional<double> age_days;       ///< between its first frame and the lights
+  std::vector<std::string> chosen_why;  ///< why lights use it
+  std::vector<std::string> not_chosen;  ///< other sets of the kind and what they differ in
 };
 
 struct ResultRecord {

@@ -19,14 +19,16 @@ namespace coldframe::session {
 
 using Paths = std::vector<std::filesystem::path>;
 
-/// Survey: inventory and pairing as text for people and JSON for programs.
+/// Survey: inventory and pairing as text for people and JSON for programs. `masters`: folder of
+/// ready masters, or empty.
 struct Survey {
   Inventory inventory;
   Pairing pairing;
 };
 [[nodiscard]] Survey survey_session(const std::filesystem::path& session,
                                     const std::vector<SuppliedCard>& supplied,
-                                    const MatchTolerances& tolerances, Threads threads,
+                                    const MatchTolerances& tolerances,
+                                    const std::filesystem::path& masters, Threads threads,
                                     const Watch& watch);
 [[nodiscard]] std::string survey_json(const Survey& survey);
 [[nodiscard]] std::string survey_text(const Survey& survey);
