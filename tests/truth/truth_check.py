@@ -56,6 +56,18 @@ class Session:
         return sub["exposure_s"] * sub["transparency"]
 
 
+def to_reference(sub, x, y):
+    """The record's transform: its polynomial where it has one, else its matrix."""
+    p = sub["transform"]["polynomial"]
+    if not p:
+        return apply(matrix_of(sub), x, y)
+    u = (np.asarray(x) - p["centre"][0]) / p["scale"]
+    v = (np.asarray(y) - p["centre"][1]) / p["scale"]
+    powers = [(d - k, k) for d in range(p["order"] + 1) for k in range(d + 1)]
+    terms = [u**i * v**k for i, k in powers]
+    return (sum(c * t for c, t in zip(p["x"], terms)), sum(c * t for c, t in zip(p["y"], terms)))
+
+
 def registration(s):
     h, w = s.data.shape[:2]
     gx, gy = np.meshgrid(np.linspace(0.05 * w, 0.95 * w, 15), np.linspace(0.05 * h, 0.95 * h, 11))
@@ -64,7 +76,7 @@ def registration(s):
         true = np.array(s.true_subs[sub["path"]]["matrix"], float)
         sx, sy = apply(true, gx, gy)
         rx, ry = apply(s.sky_to_ref, gx, gy)
-        ex, ey = apply(matrix_of(sub), sx, sy)
+        ex, ey = to_reference(sub, sx, sy)
         error = np.hypot(ex - rx, ey - ry)
         medians.append(np.median(error))
         worst = max(worst, float(error.max()))
