@@ -135,13 +135,18 @@ Calibration prepare_calibration(const CalibrationInputs& in, Threads threads) {
 }
 
 void read_calibrated(const PixelSource& raw, const Calibration& calibration, const Rect& rect,
-                     PlaneView<float> values, PlaneView<std::uint8_t> mask, int plane) {
+                     PlaneView<float> values, PlaneView<std::uint8_t> mask, int plane,
+                     const sensor::LineOffsets* lines) {
   const Rect wide =
       rect.expand(sensor::repair_margin(calibration.cfa)).intersect(whole(raw.size()));
   Grid<float> pixels(wide.size());
   Mask bits(wide.size());
   raw.fill(plane, wide, pixels.view());
   sensor::calibrate_band(pixels.view(), wide, calibration.planes(), bits.view());
+  if (lines != nullptr && !lines->empty()) {
+    sensor::subtract_line_offsets(pixels.view(), wide, *lines, calibration.multiply.view(),
+                                  calibration.constant_multiply);
+  }
   constexpr std::uint8_t repaired = mask_bit::defect | mask_bit::not_finite;
   bool broken = false;
   for (int y = 0; y < wide.height() && !broken; ++y) {

@@ -51,14 +51,14 @@ Planes source_planes(const PixelSource& raw, const CombineSub& sub, const Combin
       out.values.emplace_back(region.size());
       out.masks.emplace_back(region.size());
       read_calibrated(raw, calibration, region, out.values.back().view(), out.masks.back().view(),
-                      p);
+                      p, sub.lines);
     }
     return out;
   }
   const Rect wide = region.expand(sensor::demosaic_margin).intersect(whole(raw.size()));
   Grid<float> mosaic(wide.size());
   Mask bits(wide.size());
-  read_calibrated(raw, calibration, wide, mosaic.view(), bits.view());
+  read_calibrated(raw, calibration, wide, mosaic.view(), bits.view(), 0, sub.lines);
   PlaneView<float> planes[3];
   PlaneView<std::uint8_t> masks[3];
   for (int p = 0; p < 3; ++p) {

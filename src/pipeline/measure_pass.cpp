@@ -145,7 +145,7 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
     parallel_bands(threads, out.frame.height, read_rows, [&](int y0, int y1) {
       const Rect band{0, y0, out.frame.width, y1};
       read_calibrated(raw, calibration, band, image.view().crop(band), mask.view().crop(band),
-                      plane);
+                      plane, &out.lines);
     });
   };
   // A colour picture (planes already apart) is judged on its green plane, read last.
@@ -156,6 +156,17 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
       out.sky[static_cast<std::size_t>(plane)] =
           measure_channel(image.cview(), mask.cview(), {}, settings.stars.sky, threads);
     }
+  }
+  if (raw.planes() != 3) {
+    out.lines = sensor::measure_line_noise(
+        image.cview(), mask.cview(), calibration.cfa,
+        [&](double x, double y) {
+          return calibration.inverse_flat_at(x, y) *
+                 static_cast<double>(calibration.constant_multiply);
+        },
+        threads);
+    // As the combine pass will read it.
+    if (!out.lines.empty()) read_plane(0);
   }
   auto options = settings.stars;
   options.cfa = calibration.cfa;

@@ -135,6 +135,7 @@ std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
     one.exposure_s = sub.info->exposure_s.value_or(1.0);
     one.sky = &sub.measured.sky;
     one.trails = sub.trails;
+    if (!sub.measured.lines.empty()) one.lines = &sub.measured.lines;
     list.push_back(std::move(one));
   }
   return list;

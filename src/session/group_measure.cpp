@@ -73,6 +73,7 @@ void measure_group(GroupState& group, const RunOptions& options, const pipeline:
       // Previews stay on disk: hundreds of them would fill the memory.
       if (cached) sub.measured.preview = Grid<float>();
       if (cached) sub.measured.preview_mask = Mask();
+      sub.line_unit = static_cast<double>(sub.calibration->constant_multiply);
       sub.usable = true;
     } catch (const Error& error) {
       if (error.kind() == ErrorKind::interrupted || error.kind() == ErrorKind::io) throw;

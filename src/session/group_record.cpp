@@ -66,6 +66,7 @@ void note_figures(const SubState& sub, SubRecord& row) {
   const auto& q = sub.measured.quality;
   row.stars = q.stars;
   row.noise_per_px = q.noise_per_px;
+  note_line_noise(sub, row);
   if (sub.calibration) row.unit = to_string(sub.calibration->unit);
   if (info.exposure_s && *info.exposure_s > 0.0) {
     row.sky_per_s = q.sky_level / *info.exposure_s;
@@ -115,6 +116,23 @@ ResultRecord result_row(const GroupState& group) {
   summarise_field(group, row);
   return row;
 }
+
+namespace {
+
+// In the unit of the calibrated frames, like the noise.
+void note_line_noise(const SubState& sub, SubRecord& row) {
+  const auto& lines = sub.measured.lines;
+  if (lines.row_noise.measured) {
+    row.row_noise = sub.line_unit * lines.row_noise.before_adu;
+    row.row_noise_left = sub.line_unit * lines.row_noise.after_adu;
+  }
+  if (lines.column_noise.measured) {
+    row.column_noise = sub.line_unit * lines.column_noise.before_adu;
+    row.column_noise_left = sub.line_unit * lines.column_noise.after_adu;
+  }
+}
+
+}  // namespace
 
 void record_subs(const GroupState& group, int result, const CalibrationStore* store,
                  SessionRecord& record) {

@@ -37,7 +37,8 @@ struct SubState {
   pipeline::SubMeasurement measured;  ///< previews dropped: they stay in the cache
   std::filesystem::path cache_file;
   std::string cache_key;
-  bool usable = false;  ///< could be read and measured
+  double line_unit = 1.0;  ///< calibrated units per ADU
+  bool usable = false;     ///< could be read and measured
   bool kept = false;
   std::string reason;                            ///< why not kept
   std::string mend;                              ///< what would make an unusable file usable

@@ -126,6 +126,47 @@ void read_quality(const fits::Table& table, pipeline::SubMeasurement& m) {
   m.sharp = static_cast<std::int64_t>(value("SHARP"));
 }
 
+// Offsets of rows and columns, and how large they are before and after.
+void add_lines(fits::FileWriter& writer, const sensor::LineOffsets& lines) {
+  fits::Table noise;
+  noise.name = "LINE_NOISE";
+  const auto column = [&](const char* name, const std::vector<double>& values) {
+    noise.columns.push_back({name, "adu", values});
+  };
+  const auto& r = lines.row_noise;
+  const auto& c = lines.column_noise;
+  column("BEFORE", {r.before_adu, c.before_adu});
+  column("AFTER", {r.after_adu, c.after_adu});
+  column("MEASURED", {r.measured ? 1.0 : 0.0, c.measured ? 1.0 : 0.0});
+  column("LINES",
+         {static_cast<double>(lines.rows.size()), static_cast<double>(lines.columns.size())});
+  writer.add_table(noise);
+  if (!lines.rows.empty()) writer.add_table({"ROW_OFFSETS", {}, {{"OFFSET", "adu", lines.rows}}});
+  if (!lines.columns.empty()) {
+    writer.add_table({"COLUMN_OFFSETS", {}, {{"OFFSET", "adu", lines.columns}}});
+  }
+}
+
+sensor::LineOffsets read_lines(const std::filesystem::path& path) {
+  sensor::LineOffsets lines;
+  const auto noise = fits::read_table(path, "LINE_NOISE");
+  const auto fill = [&](sensor::LineNoise& to, std::size_t row) {
+    to.before_adu = column<double>(noise, "BEFORE").at(row);
+    to.after_adu = column<double>(noise, "AFTER").at(row);
+    to.measured = column<double>(noise, "MEASURED").at(row) != 0.0;
+  };
+  fill(lines.row_noise, 0);
+  fill(lines.column_noise, 1);
+  const auto& counts = column<double>(noise, "LINES");
+  if (counts.at(0) > 0.0) {
+    lines.rows = column<float>(fits::read_table(path, "ROW_OFFSETS"), "OFFSET");
+  }
+  if (counts.at(1) > 0.0) {
+    lines.columns = column<float>(fits::read_table(path, "COLUMN_OFFSETS"), "OFFSET");
+  }
+  return lines;
+}
+
 Grid<float> read_plane(const std::filesystem::path& path, const std::string& name) {
   const auto file = fits::ImageFile::open(path, name);
   Grid<float> grid(file->size());
@@ -194,6 +235,7 @@ void write_measurement(const std::filesystem::path& path, const std::string& key
   writer.add_table(quality_table(m));
   writer.add_table(sky_layout(m));
   writer.add_table(star_table(m.stars));
+  add_lines(writer, m.lines);
   writer.commit();
 }
 
@@ -219,6 +261,7 @@ std::optional<pipeline::SubMeasurement> read_measurement(const std::filesystem::
       m.sky.push_back(read_sky(path, layout, p));
     }
     m.stars = stars_of(fits::read_table(path, "STARS"));
+    m.lines = read_lines(path);
     return m;
   } catch (const Error&) {
     return std::nullopt;  // broken cache: measure again

@@ -6,6 +6,7 @@
 #include <map>
 #include <set>
 
+#include "calibration_checks.hpp"
 #include "calibration_store.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/fits/file_writer.hpp"
@@ -41,6 +42,7 @@ class Run {
       const StageClock clock(record_.timings, "masters");
       store_ = std::make_unique<CalibrationStore>(inventory_, pairing_, options_, record_, watch_);
       store_->build_masters();
+      check_dark_frames(inventory_, pairing_, record_);
     }
     keeper_.save(record_);
     measure_all(plan);
@@ -136,6 +138,7 @@ class Run {
         group.subs.push_back(std::move(sub));
       }
       measure_group(group, options_, plan, record_, watch_);
+      check_calibration(group, record_, watch_);
       groups_.push_back(std::move(group));
       forget_calibrations(groups_.back());
       keeper_.note(record_);

@@ -10,6 +10,7 @@
 #include "coldframe/core/pixel_source.hpp"
 #include "coldframe/core/units.hpp"
 #include "coldframe/sensor/calibrate.hpp"
+#include "coldframe/sensor/line_noise.hpp"
 #include "coldframe/sensor/masters.hpp"
 
 namespace coldframe::pipeline {
@@ -70,9 +71,11 @@ struct CalibrationInputs {
 
 /// Reads `rect` (inside the frame) calibrated and repaired: raw, calibrate,
 /// defects replaced. Works on a slightly larger rectangle, so the result does
-/// not depend on how a frame is divided.
+/// not depend on how a frame is divided. `lines`: offsets of rows and columns to take out; null:
+/// none.
 void read_calibrated(const PixelSource& raw, const Calibration& calibration, const Rect& rect,
-                     PlaneView<float> values, PlaneView<std::uint8_t> mask, int plane = 0);
+                     PlaneView<float> values, PlaneView<std::uint8_t> mask, int plane = 0,
+                     const sensor::LineOffsets* lines = nullptr);
 
 /// Adds defects that show in the lights themselves to `calibration.defects`
 /// (sessions without darks). `lights`: 3 or more, spread over the session.

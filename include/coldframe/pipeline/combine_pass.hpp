@@ -31,6 +31,7 @@ struct CombineSub {
   double exposure_s = 0.0;
   const std::vector<ChannelSky>* sky = nullptr;  ///< measured noise, one per plane
   std::vector<stack::Trail> trails;              ///< canvas coordinates
+  const sensor::LineOffsets* lines = nullptr;    ///< line noise found when measuring; null: none
 };
 
 struct CombineSettings {

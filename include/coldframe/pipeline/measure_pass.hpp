@@ -29,6 +29,7 @@ struct SubMeasurement {
   Grid<float> preview;          ///< about its median, in units of its own noise per preview pixel
   Mask preview_mask;
   int preview_bin = 1;
+  sensor::LineOffsets lines;  ///< taken out before all that is above was measured
   std::int64_t saturated = 0;
   std::int64_t sharp = 0;  ///< detections narrower than a star
 };

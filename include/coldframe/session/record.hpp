@@ -56,6 +56,8 @@ struct SubRecord {
   bool kept = false;
   std::optional<double> exposure_s, fwhm_px, fwhm_arcsec, ellipticity, position_angle_deg,
       sky_per_s, noise_per_px, transparency, weight, residual_px, clipped_low, clipped_high;
+  /// Standard deviation of offsets of rows and columns, before and after taking them out.
+  std::optional<double> row_noise, row_noise_left, column_noise, column_noise_left;
   std::optional<int> stars, matched_stars;
   std::string rule;  ///< that dropped the sub, see `session::Decision`; "" when kept
   std::optional<double> rule_value, rule_limit;
