@@ -61,6 +61,19 @@ void note_circumstances(const SubState& sub, SubRecord& row) {
   row.sun_altitude_deg = sky.sun_altitude_deg;
 }
 
+// In the unit of the calibrated frames, like the noise.
+void note_line_noise(const SubState& sub, SubRecord& row) {
+  const auto& lines = sub.measured.lines;
+  if (lines.row_noise.measured) {
+    row.row_noise = sub.line_unit * lines.row_noise.before_adu;
+    row.row_noise_left = sub.line_unit * lines.row_noise.after_adu;
+  }
+  if (lines.column_noise.measured) {
+    row.column_noise = sub.line_unit * lines.column_noise.before_adu;
+    row.column_noise_left = sub.line_unit * lines.column_noise.after_adu;
+  }
+}
+
 void note_figures(const SubState& sub, SubRecord& row) {
   const auto& info = *sub.info;
   const auto& q = sub.measured.quality;
@@ -116,23 +129,6 @@ ResultRecord result_row(const GroupState& group) {
   summarise_field(group, row);
   return row;
 }
-
-namespace {
-
-// In the unit of the calibrated frames, like the noise.
-void note_line_noise(const SubState& sub, SubRecord& row) {
-  const auto& lines = sub.measured.lines;
-  if (lines.row_noise.measured) {
-    row.row_noise = sub.line_unit * lines.row_noise.before_adu;
-    row.row_noise_left = sub.line_unit * lines.row_noise.after_adu;
-  }
-  if (lines.column_noise.measured) {
-    row.column_noise = sub.line_unit * lines.column_noise.before_adu;
-    row.column_noise_left = sub.line_unit * lines.column_noise.after_adu;
-  }
-}
-
-}  // namespace
 
 void record_subs(const GroupState& group, int result, const CalibrationStore* store,
                  SessionRecord& record) {
