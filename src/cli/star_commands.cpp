@@ -24,10 +24,30 @@ struct StarsOptions {
   double detection = 5.0;
 };
 
+ordered_json field_json(const stars::FieldShape& f) {
+  if (f.stars == 0) return nullptr;
+  auto map = ordered_json::array();
+  for (const auto& cell : f.fwhm_map_px) {
+    map.push_back(cell ? ordered_json(*cell) : ordered_json(nullptr));
+  }
+  return {{"tilt_px", f.tilt_px.value},
+          {"tilt_error_px", f.tilt_px.error},
+          {"tilt_direction_deg", f.tilt_direction_deg},
+          {"curvature_px", f.curvature_px.value},
+          {"curvature_error_px", f.curvature_px.error},
+          {"corner_elongation", f.corner_elongation.value},
+          {"corner_elongation_error", f.corner_elongation.error},
+          {"fwhm_map_px", map}};
+}
+
 ordered_json quality_json(const session::MeasuredFile& m) {
   const auto& q = m.measurement.quality;
   const bool fitted = q.fitted > 0;
   const auto scale = m.info.arcsec_per_px();
+  const auto per_second = [&](double value) {
+    const double exposure = m.info.exposure_s.value_or(0.0);
+    return exposure > 0.0 ? ordered_json(value / exposure) : ordered_json(nullptr);
+  };
   const auto or_null = [&](double value) {
     return fitted ? ordered_json(value) : ordered_json(nullptr);
   };
@@ -39,10 +59,16 @@ ordered_json quality_json(const session::MeasuredFile& m) {
       {"fitted", q.fitted},
       {"fwhm_px", or_null(q.fwhm_px)},
       {"fwhm_arcsec", fitted && scale ? ordered_json(q.fwhm_px * *scale) : ordered_json(nullptr)},
+      {"fwhm_error_px", or_null(q.fwhm_error_px)},
       {"ellipticity", or_null(q.ellipticity)},
+      {"ellipticity_error", or_null(q.ellipticity_error)},
       {"position_angle_deg", or_null(q.angle_deg)},
       {"sky_level", q.sky_level},
-      {"noise_per_px", q.noise_per_px}};
+      {"noise_per_px", q.noise_per_px},
+      {"sky_per_s", per_second(q.sky_level)},
+      {"noise_per_s", per_second(q.noise_per_px)},
+      {"airmass", m.airmass ? ordered_json(*m.airmass) : ordered_json(nullptr)},
+      {"field", field_json(m.field)}};
 }
 
 int run_stars(const StarsOptions& o) {
@@ -52,8 +78,10 @@ int run_stars(const StarsOptions& o) {
   end_progress();
   auto json = ordered_json::array();
   std::size_t sound = 0;
+  bool missing = false;
   for (const auto& m : measured) {
     json.push_back(quality_json(m));
+    missing = missing || m.missing;
     if (!m.fault.empty()) {
       complain(printable(m.file) + ": " + m.fault);
       continue;
@@ -72,6 +100,7 @@ int run_stars(const StarsOptions& o) {
   if (o.common.json) {
     print(json.dump(2, ' ', false, ordered_json::error_handler_t::replace) + "\n");
   }
+  if (missing) return exit_status(ErrorKind::input);
   return sound > 0 ? 0 : exit_status(ErrorKind::not_enough_data);
 }
 

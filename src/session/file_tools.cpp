@@ -21,6 +21,7 @@
 #include "json_parts.hpp"
 #include "registration.hpp"
 #include "result_writer.hpp"
+#include "sky_facts.hpp"
 #include "stage_clock.hpp"
 #include "sub_reader.hpp"
 
@@ -70,7 +71,6 @@ std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
                                         double detection_sigma,
                                         const std::vector<SuppliedCard>& supplied, Threads threads,
                                         const Watch& watch) {
-  for (const auto& path : files) require_exists(path);
   if (!out.empty()) fits::make_folder(out);
   std::vector<MeasuredFile> results(files.size());
   std::atomic<std::size_t> done{0};
@@ -79,12 +79,18 @@ std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
     auto& result = results[i];
     result.file = files[i].generic_string();
     try {
+      std::error_code unreadable;
+      result.missing = !fs::exists(files[i], unreadable);
+      require_exists(files[i]);
       const auto file = fits::ImageFile::open(files[i]);
       result.info = interpret_with_supplied(*file, supplied);
+      const auto sky = circumstances_of(result.info);
+      result.airmass = sky && sky->airmass ? sky->airmass : result.info.airmass;
       pipeline::MeasureSettings settings;
       settings.stars.threshold_sigma = detection_sigma;
       result.measurement =
           pipeline::measure_sub(*file, plain_calibration(result.info), settings, threads);
+      result.field = stars::measure_field_shape(result.measurement.stars, result.measurement.frame);
       result.measurement.preview = Grid<float>();
       result.measurement.preview_mask = Mask();
       if (!out.empty()) write_tables(result, out);
@@ -173,6 +179,7 @@ void refine_files(const std::vector<MeasuredFile>& measured, std::size_t chosen,
 RegisterOutcome register_files(const Paths& files, const std::string& reference,
                                const fs::path& resample_into, const align::ResampleOptions& options,
                                Threads threads, const Watch& watch) {
+  for (const auto& path : files) require_exists(path);
   const auto measured = measure_files(files, {}, 5.0, {}, threads, watch);
   RegisterOutcome outcome;
   std::vector<SubState> subs(measured.size());

@@ -134,7 +134,7 @@ FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std
     }
     classify(image.size(), sources);
   }
-  result.quality = frame_quality(sources, result.sky, profile);
+  result.quality = frame_quality(frame, sources, profile);
   result.stars = collect(sources, true, options.max_stars);
   result.others = collect(sources, false, options.max_stars);
   return result;

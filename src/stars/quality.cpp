@@ -5,6 +5,7 @@
 #include <numbers>
 
 #include "coldframe/core/statistics.hpp"
+#include "stars/recorded_contour.hpp"
 
 namespace coldframe::stars {
 namespace {
@@ -73,10 +74,25 @@ void mean_ellipse(const std::vector<const Star*>& stars, FrameQuality& quality) 
   quality.angle_deg = angle < 0.0 ? angle + 180.0 : angle;
 }
 
+/// What the fitted form cannot follow: smear and defocus.
+void take_contour(const DetectionFrame& frame, const std::vector<const Star*>& stars,
+                  FrameQuality& quality) {
+  const auto contour =
+      recorded_contour(frame, stars, {quality.ellipticity, quality.angle_deg, quality.beta});
+  if (!contour) return;
+  quality.fwhm_px *= contour->width_ratio;
+  // Of nearly round stars the contour's extremes are noise; the mean moments are not.
+  constexpr double nearly_round = 0.04;
+  if (quality.ellipticity < nearly_round) return;
+  // The direction stays that of the moments: pixels turn the contour of undersampled stars.
+  quality.ellipticity = contour->ellipticity;
+}
+
 }  // namespace
 
-FrameQuality frame_quality(const std::vector<Source>& sources, const SkyMesh& sky,
+FrameQuality frame_quality(const DetectionFrame& frame, const std::vector<Source>& sources,
                            const FieldProfile& profile) {
+  const SkyMesh& sky = *frame.sky;
   FrameQuality quality;
   quality.sky_level = sky.median_level();
   quality.noise_per_px = sky.median_noise();
@@ -105,6 +121,7 @@ FrameQuality frame_quality(const std::vector<Source>& sources, const SkyMesh& sk
       1.2533 * quality.fwhm_scatter_px / std::sqrt(static_cast<double>(widths.size()));
   quality.beta = profile.gaussian ? 0.0 : profile.beta;
   mean_ellipse(stars, quality);
+  take_contour(frame, stars, quality);
   return quality;
 }
 

@@ -9,7 +9,10 @@
 
 namespace coldframe::stars {
 
-[[nodiscard]] FrameQuality frame_quality(const std::vector<Source>& sources, const SkyMesh& sky,
+/// Width and shape are those of the half-maximum contour where the stars are bright enough for it
+/// (recorded_contour.hpp), else of the fits.
+[[nodiscard]] FrameQuality frame_quality(const DetectionFrame& frame,
+                                         const std::vector<Source>& sources,
                                          const FieldProfile& profile);
 
 }  // namespace coldframe::stars

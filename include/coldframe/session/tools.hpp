@@ -69,9 +69,13 @@ struct MeasuredFile {
   std::string file;
   FrameInfo info;
   pipeline::SubMeasurement measurement;
-  std::string fault;  ///< not empty: not measured
+  stars::FieldShape field;
+  std::optional<double> airmass;  ///< from place and time, else the header's
+  std::string fault;              ///< not empty: not measured
+  bool missing = false;           ///< nothing stands under this name
 };
-/// Measures files as they are (calibrated or not). With `out`, a FITS table and a CSV per file.
+/// Measures files as they are (calibrated or not), several at once. With `out`, a FITS table and a
+/// CSV per file. A file that cannot be used has its fault in its row and costs the others nothing.
 [[nodiscard]] std::vector<MeasuredFile> measure_files(const Paths& files,
                                                       const std::filesystem::path& out,
                                                       double detection_sigma,
