@@ -20,6 +20,7 @@ namespace {
 
 constexpr std::size_t lights_for_defects = 8;
 constexpr double gain_disagreement = 0.10;
+constexpr std::size_t lights_for_saturation = 8;
 
 sensor::MasterKind master_kind(FrameKind kind) noexcept {
   if (kind == FrameKind::bias) return sensor::MasterKind::bias;
@@ -116,17 +117,36 @@ void CalibrationStore::find_gain(std::size_t camera) {
 void CalibrationStore::find_saturation(std::size_t camera) {
   auto& facts = record_.cameras[camera];
   facts.saturation_adu = options_.saturation_adu;
-  for (std::size_t i = 0; i < inventory_.frames.size() && !facts.saturation_adu; ++i) {
-    if (camera_of_frame_[i] != static_cast<int>(camera)) continue;
-    if (info(i).saturation_adu) facts.saturation_adu = info(i).saturation_adu;
-  }
-  for (std::size_t i = 0; i < inventory_.frames.size() && !facts.saturation_adu; ++i) {
-    if (camera_of_frame_[i] != static_cast<int>(camera) || info(i).kind != FrameKind::light)
-      continue;
-    try {
-      facts.saturation_adu = saturation_from_codes(inventory_.frames[i].path);
-    } catch (const Error&) {
-      continue;  // the next light may be whole
+  if (!facts.saturation_adu) {
+    std::optional<double> header;
+    bool header_varies = false;
+    std::vector<std::filesystem::path> lights;
+    for (std::size_t i = 0; i < inventory_.frames.size(); ++i) {
+      if (camera_of_frame_[i] != static_cast<int>(camera)) continue;
+      if (info(i).kind == FrameKind::light) lights.push_back(inventory_.frames[i].path);
+      if (!info(i).saturation_adu) continue;
+      if (!header) header = info(i).saturation_adu;
+      header_varies =
+          header_varies || std::fabs(*header - *info(i).saturation_adu) > 1e-3 * *header;
+    }
+    std::vector<std::filesystem::path> some;
+    const std::size_t wanted = std::min(lights.size(), lights_for_saturation);
+    for (std::size_t k = 0; k < wanted; ++k) some.push_back(lights[k * lights.size() / wanted]);
+    const auto found =
+        saturation_from_lights(some, header_varies ? std::optional<double>() : header);
+    facts.saturation_adu = found.level_adu;
+    if (header_varies || found.header_absurd) {
+      record_.warnings.push_back(
+          {"saturation-header",
+           fmt::format(
+               "{}: the headers' saturation level ({}) cannot be right, {}: the lights' own "
+               "codes give {:.0f} ADU; give --saturation to override",
+               facts.name, *header,
+               header_varies ? "it differs from frame to frame" : "much of the sky is above it",
+               facts.saturation_adu.value_or(65535.0)),
+           {}});
+    } else if (header && some.empty()) {
+      facts.saturation_adu = header;
     }
   }
   take_off_overscan(camera);

@@ -2,117 +2,176 @@
 
 #include <algorithm>
 #include <cmath>
-#include <span>
 #include <vector>
 
+#include "camera_groups.hpp"
 #include "coldframe/core/error.hpp"
-#include "coldframe/core/statistics.hpp"
 #include "coldframe/fits/image_file.hpp"
+#include "coldframe/sensor/code_levels.hpp"
+#include "coldframe/sensor/mean_variance.hpp"
+#include "strips.hpp"
 
 namespace coldframe::session {
 namespace {
 
-constexpr int window = 768;
-constexpr std::size_t clipped_pixels = 8;  // so many at one highest code are no accident
-constexpr double most_exposure_s = 10.0;   // longer darks hold too much dark current
+constexpr int window = 1024;
+constexpr double most_exposure_s = 10.0;  // longer darks hold too much dark current
+constexpr double fit_share = 0.7;         // of saturation: EMVA 1288's range of the slope
+constexpr std::uint64_t few = 16;         // pixels above a level that do not disprove it
+// Of a light's pixels: where so many lie above it a header's level is no saturation.
+constexpr double absurd_share = 0.005;
 
-Grid<float> central_window(const std::filesystem::path& path) {
-  const auto file = fits::ImageFile::open(path);
-  const Size size = file->size();
-  // Even corners keep the colours of a mosaic in place.
+// Even corners keep the colours of a mosaic in place.
+Rect central_part(Size size) {
   const int x0 = std::max((size.width - window) / 4 * 2, 0);
   const int y0 = std::max((size.height - window) / 4 * 2, 0);
-  const Rect part = Rect{x0, y0, x0 + window, y0 + window}.intersect(whole(size));
-  Grid<float> pixels(part.size());
-  file->fill(0, part, pixels.view());
-  return pixels;
+  return Rect{x0, y0, x0 + window, y0 + window}.intersect(whole(size));
 }
 
-// One colour of a mosaic: every second pixel of every second row.
-Grid<float> every_second(const Grid<float>& pixels) {
-  Grid<float> out(pixels.width() / 2, pixels.height() / 2);
-  for (int y = 0; y < out.height(); ++y) {
-    for (int x = 0; x < out.width(); ++x) out(x, y) = pixels(2 * x, 2 * y);
-  }
-  return out;
-}
-
-sensor::PairStatistics pair_of(const Inventory& inventory, const FrameSet& set) {
-  Grid<float> a = central_window(inventory.frames[set.frames[0]].path);
-  Grid<float> b = central_window(inventory.frames[set.frames[1]].path);
-  if (inventory.frames[set.frames[0]].info.cfa != CfaPattern::none) {
-    a = every_second(a);
-    b = every_second(b);
-  }
-  return sensor::pair_statistics(a.cview(), b.cview());
-}
-
-// Wells that are full before the converter is leave a crowd of pixels just under one level, blurred
-// by read noise and by the pixels' own limits, and few below it: light alone thins out upwards.
-std::optional<double> full_well_level(const Grid<float>& pixels) {
-  constexpr std::size_t unlikely = 8;  // so many strays above are passed over
-  constexpr std::size_t least = 16;
-  constexpr double crowd = 8.0;
-  std::vector<float> values;
-  values.reserve(static_cast<std::size_t>(pixels.size().count()));
-  for (int y = 0; y < pixels.height(); ++y) {
-    for (const float value : pixels.cview().row(y)) {
-      if (std::isfinite(value)) values.push_back(value);
+// Two frames of one exposure; flats of several exposures may share a set.
+std::optional<PlannedPair> equal_pair(const Inventory& inventory, const FrameSet& set) {
+  for (std::size_t i = 0; i < set.frames.size(); ++i) {
+    for (std::size_t j = i + 1; j < set.frames.size(); ++j) {
+      const auto& a = inventory.frames[set.frames[i]].info.exposure_s;
+      const auto& b = inventory.frames[set.frames[j]].info.exposure_s;
+      if (!a || !b || std::abs(*a - *b) <= 0.02 * std::max(*a, *b) + 1e-4) {
+        return PlannedPair{set.frames[i], set.frames[j], 1.0};
+      }
     }
   }
-  if (values.size() < 1000) return std::nullopt;
-  const auto sky = static_cast<double>(median_in_place(std::span<float>(values)));
-  const auto rank = values.end() - static_cast<std::ptrdiff_t>(unlikely);
-  std::nth_element(values.begin(), rank, values.end());
-  const auto top = static_cast<double>(*rank);
-  const double step = 0.01 * (top - sky);
-  const auto within = [&](double low, double high) {
-    return std::count_if(values.begin(), values.end(), [&](float v) {
-      const auto value = static_cast<double>(v);
-      return value > low && value <= high;
+  return std::nullopt;
+}
+
+void add_codes(const Inventory& inventory, std::size_t frame, sensor::CodeHistogram& histogram) {
+  const auto file = fits::ImageFile::open(inventory.frames[frame].path);
+  const Rect part = central_part(file->size());
+  Grid<float> pixels(part.size());
+  file->fill(0, part, pixels.view());
+  histogram.add(pixels.cview());
+}
+
+GainFinding measure_gain(const Inventory& inventory, const PlannedPair& dark_pair,
+                         const PlannedPair& flat_pair) {
+  sensor::CodeHistogram histogram;
+  for (const auto frame : {dark_pair.a, dark_pair.b, flat_pair.a, flat_pair.b}) {
+    add_codes(inventory, frame, histogram);
+  }
+  const auto codes = sensor::find_code_levels(histogram, sensor::CodesOf::calibration_frames);
+  const Rect part = central_part(inventory.frames[dark_pair.a].info.size);
+  sensor::PairOptions options;
+  options.code_step = codes.step;
+  options.saturation_adu =
+      codes.saturation ? codes.saturation->level_adu : sensor::converter_end(codes);
+  const std::vector<sensor::PairBlocks> dark = {
+      measure_planned(inventory, dark_pair, part, options, {1}, {})};
+  const auto noise = sensor::dark_noise(dark);
+  const auto zero = zero_levels(dark);
+  if (noise.empty()) return {};
+  options.zero = zero;
+  const auto flat = measure_planned(inventory, flat_pair, part, options, {1}, {});
+  auto points = sensor::transfer_points(flat, noise, 0);
+  const auto fit =
+      sensor::fit_transfer(points, fit_share * (options.saturation_adu - noise.front().level_adu));
+  const auto read = sensor::read_noise(noise, codes.step, fit);
+  return {fit.usable, fit.gain_e_per_adu, fit.gain_error, read.electrons};
+}
+
+sensor::CodeHistogram codes_of(const std::filesystem::path& path) {
+  sensor::CodeHistogram histogram;
+  const auto file = fits::ImageFile::open(path);
+  for_pixel_strips(*file,
+                   [&](int, const Rect&, PlaneView<const float> strip) { histogram.add(strip); });
+  return histogram;
+}
+
+std::uint64_t count_above(const sensor::CodeHistogram& histogram, double level) {
+  std::uint64_t count = 0;
+  for (std::size_t i = 0; i < histogram.counts().size(); ++i) {
+    if (sensor::CodeHistogram::lowest_code + static_cast<double>(i) > level) {
+      count += histogram.counts()[i];
+    }
+  }
+  return count;
+}
+
+// Full wells are full at one level in every light; a bright, blurred star is not.
+std::optional<double> common_crowd(const std::vector<sensor::CodeHistogram>& lights) {
+  for (const auto& light : lights) {
+    const auto found = sensor::find_code_levels(light, sensor::CodesOf::lights).saturation;
+    if (!found) continue;
+    const bool disproved = std::any_of(lights.begin(), lights.end(), [&](const auto& other) {
+      return count_above(other, 1.02 * found->level_adu) > few;
     });
-  };
-  const auto crowded = static_cast<double>(within(top - step, 1e30));
-  const auto below = static_cast<double>(within(top - 6.0 * step, top - step)) / 5.0;
-  const bool plateau =
-      crowded >= static_cast<double>(least) && crowded > crowd * std::max(below, 1.0);
-  return plateau ? std::optional(top - step) : std::nullopt;
+    if (!disproved) return found->level_adu;
+  }
+  return std::nullopt;
 }
 
 }  // namespace
 
-std::optional<sensor::GainEstimate> gain_from_frames(const Inventory& inventory,
-                                                     const Pairing& pairing,
-                                                     const std::vector<bool>& belongs) {
-  const FrameSet* flat = nullptr;
-  const FrameSet* dark = nullptr;
+std::optional<GainFinding> gain_from_frames(const Inventory& inventory, const Pairing& pairing,
+                                            const std::vector<bool>& belongs) {
+  std::optional<PlannedPair> dark;
+  bool dark_is_bias = false;
   for (const auto& set : pairing.sets) {
     if (set.frames.size() < 2 || !belongs[set.frames.front()]) continue;
     const auto& info = inventory.frames[set.frames.front()].info;
-    if (set.kind == FrameKind::flat && flat == nullptr) flat = &set;
+    const bool bias = set.kind == FrameKind::bias;
     const bool dim =
-        set.kind == FrameKind::bias ||
-        (set.kind == FrameKind::dark && info.exposure_s.value_or(1e9) <= most_exposure_s);
+        bias || (set.kind == FrameKind::dark && info.exposure_s.value_or(1e9) <= most_exposure_s);
     // A bias is the best dark level; any short dark will do.
-    if (dim && (dark == nullptr || set.kind == FrameKind::bias)) dark = &set;
+    if (!dim || dark_is_bias || (dark && !bias)) continue;
+    dark = equal_pair(inventory, set);
+    dark_is_bias = bias && dark;
   }
-  if (flat == nullptr || dark == nullptr) return std::nullopt;
-  try {
-    return sensor::estimate_gain(pair_of(inventory, *dark), pair_of(inventory, *flat));
-  } catch (const Error&) {
-    return std::nullopt;  // unreadable frames are reported where they are used
+  if (!dark) return std::nullopt;
+  std::optional<GainFinding> best;
+  for (const auto& set : pairing.sets) {
+    if (set.kind != FrameKind::flat || !belongs[set.frames.front()]) continue;
+    const auto flat = equal_pair(inventory, set);
+    if (!flat) continue;
+    try {
+      best = measure_gain(inventory, *dark, *flat);
+    } catch (const Error&) {
+      continue;  // unreadable frames are reported where they are used
+    }
+    if (best->usable) break;
   }
+  return best;
 }
 
-double saturation_from_codes(const std::filesystem::path& path) {
-  constexpr double highest_code = 65535.0;
-  const auto file = fits::ImageFile::open(path);
-  Grid<float> pixels(file->size());
-  file->fill(0, whole(file->size()), pixels.view());
-  const auto codes = sensor::summarise_codes(pixels.cview());
-  if (codes.at_highest >= clipped_pixels) return codes.highest;
-  if (const auto level = full_well_level(pixels)) return *level;
-  return highest_code - std::max(codes.step, 1.0) + 1.0;
+SaturationFinding saturation_from_lights(const std::vector<std::filesystem::path>& paths,
+                                         const std::optional<double>& header) {
+  SaturationFinding finding;
+  std::vector<sensor::CodeHistogram> lights;
+  sensor::CodeHistogram all;
+  for (const auto& path : paths) {
+    try {
+      lights.push_back(codes_of(path));
+      all.add(lights.back());
+    } catch (const Error&) {
+      continue;  // broken lights are named where they are measured
+    }
+  }
+  const auto pooled = sensor::find_code_levels(all, sensor::CodesOf::lights);
+  const bool pile = pooled.saturation && pooled.saturation->sign == sensor::SaturationSign::pile;
+  if (header) {
+    const auto above = static_cast<double>(count_above(all, *header));
+    finding.header_absurd = above > absurd_share * static_cast<double>(all.pixels());
+    if (!finding.header_absurd) {
+      // A driver may say 65535 of a converter that ends below it.
+      finding.level_adu = pile ? std::min(*header, pooled.saturation->level_adu) : *header;
+      return finding;
+    }
+  }
+  if (pile) {
+    finding.level_adu = pooled.saturation->level_adu;
+  } else if (const auto crowd = common_crowd(lights)) {
+    finding.level_adu = *crowd;
+  } else if (!lights.empty()) {
+    finding.level_adu = sensor::converter_end(pooled);
+  }
+  return finding;
 }
 
 }  // namespace coldframe::session

@@ -3,19 +3,31 @@
 
 #include <optional>
 
-#include "coldframe/core/pixel_source.hpp"
-#include "coldframe/sensor/photon_transfer.hpp"
+#include <filesystem>
+#include <vector>
+
 #include "coldframe/session/pairing.hpp"
 
 namespace coldframe::session {
 
-/// Photon transfer from the first set of flats with two frames and the first
-/// set of dark-level frames that share sensor and read-out with frame `like`.
+struct GainFinding {
+  bool usable = false;
+  double gain_e_per_adu = 0.0;
+  double gain_error = 0.0;
+  double read_noise_e = 0.0;
+};
+/// Photon transfer from two flats of one exposure and two bias frames (or short darks) that belong.
 /// Central window only. Unset when the frames for it are not there.
-[[nodiscard]] std::optional<sensor::GainEstimate> gain_from_frames(
-    const Inventory& inventory, const Pairing& pairing, const std::vector<bool>& belongs);
+[[nodiscard]] std::optional<GainFinding> gain_from_frames(const Inventory& inventory,
+                                                          const Pairing& pairing,
+                                                          const std::vector<bool>& belongs);
 
-/// Highest usable code of raw frames like `path`'s.
-[[nodiscard]] double saturation_from_codes(const std::filesystem::path& path);
+struct SaturationFinding {
+  std::optional<double> level_adu;  ///< unset: no light could be read
+  bool header_absurd = false;       ///< much of the lights lies above the header's level
+};
+/// Saturation level from the codes of lights; `header` is believed unless the lights disprove it.
+[[nodiscard]] SaturationFinding saturation_from_lights(
+    const std::vector<std::filesystem::path>& paths, const std::optional<double>& header);
 
 }  // namespace coldframe::session

@@ -1,6 +1,6 @@
 #!/usr/bin/python3
 """`coldframe camera` on frames made here with numpy, checked against their truth and numpy's own
-photon transfer. Needs COLDFRAME_PROGRAM."""
+photon transfer. Needs COLDFRAME_PROGRAM and COLDFRAME_TESTDATA."""
 import json
 import os
 import subprocess
@@ -107,6 +107,35 @@ class Camera(unittest.TestCase):
         self.assertAlmostEqual(camera["dark_doubling_c"], 6.0, delta=0.2)
         for name in ("over0.fits", "over1.fits", "dim0.fits", "alone.fits"):
             self.assertIn(name, complaints)
+
+    def test_run_learns_gain_and_saturation_of_shifted_codes(self):
+        session = self.root / "session"
+        done = call("simulate", Path(os.environ["COLDFRAME_TESTDATA"]) / "scenes" / "tiny.json", "-o", session,
+                    "--quiet")
+        self.assertEqual(done.returncode, 0, done.stderr)
+        for path in session.rglob("*.fits"):
+            if path.name == "truth.fits":
+                continue
+            with fits.open(path, mode="update", memmap=False) as hdus:
+                gain = hdus[0].header.pop("EGAIN", None)
+                for key in ("SATURATE", "RDNOISE"):
+                    hdus[0].header.pop(key, None)
+                # 12 bits shifted left by 2: steps of 4, and star cores pile up at 16380, far below 65535.
+                light = hdus[0].data.astype(float)
+                if "lights" in str(path):
+                    y, x = np.mgrid[0:light.shape[0], 0:light.shape[1]]
+                    for k in range(1, 6):
+                        light += 200000 / k * np.exp(-((x - 30.0 * k) ** 2 + (y - 20.0 * k) ** 2) / 5.0)
+                codes = np.floor(light / 8.0)
+                hdus[0].data = (np.clip(codes, 0, 4095) * 4).astype(np.uint16)
+        self.assertIsNotNone(gain)
+        out = self.root / "out"
+        done = call("run", session, "-o", out, "--quiet")
+        self.assertEqual(done.returncode, 0, done.stderr)
+        camera = json.loads((out / "session.json").read_text())["cameras"][0]
+        self.assertEqual(camera["source"], "photon-transfer")
+        self.assertAlmostEqual(camera["gain_e_per_adu"] / (gain * 2.0), 1.0, delta=0.04)
+        self.assertEqual(camera["saturation_adu"], 16380)
 
     def test_trouble_is_named_with_the_right_status(self):
         bias, flat = self.least(Sensor())
