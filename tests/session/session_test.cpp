@@ -221,7 +221,7 @@ TEST_CASE("A full well below the converter's range is seen as a crowd of pixels 
     const int hdu = writer.add_image({"", pixels.size(), 1, fits::SampleType::float32}, {});
     writer.write_rows(hdu, 0, 0, pixels.cview());
     writer.commit();
-    const double level = saturation_from_codes(path);
+    const double level = saturation_from_lights({path}, std::nullopt).level_adu.value();
     CHECK(level > (full ? 20000.0 : 65000.0));
     CHECK(level < (full ? 20500.0 : 65536.0));
   }
