@@ -2,61 +2,15 @@
 
 #include <algorithm>
 #include <cmath>
-#include <optional>
 
 #include "coldframe/core/error.hpp"
 #include "combine_tile_loader.hpp"
+#include "common_noise.hpp"
+#include "sample_gains.hpp"
+#include "strip_buffers.hpp"
 
 namespace coldframe::pipeline {
 namespace {
-
-// All buffers of a strip, allocated once.
-class StripBuffers {
- public:
-  StripBuffers(std::size_t subs, int planes, Size canvas, int rows, int columns) {
-    for (std::size_t i = 0; i < subs * static_cast<std::size_t>(planes); ++i) {
-      values_.emplace_back(columns, rows);
-      masks_.emplace_back(columns, rows);
-    }
-    for (int p = 0; p < planes; ++p) {
-      mean_.emplace_back(canvas.width, rows);
-      uncertainty_.emplace_back(canvas.width, rows);
-      weight_.emplace_back(canvas.width, rows);
-      low_.emplace_back(canvas.width, rows);
-      high_.emplace_back(canvas.width, rows);
-      flags_.emplace_back(canvas.width, rows);
-    }
-  }
-  [[nodiscard]] PlaneView<float> value(std::size_t index, Size tile) {
-    return values_[index].view().crop(whole(tile));
-  }
-  [[nodiscard]] PlaneView<std::uint8_t> mask(std::size_t index, Size tile) {
-    return masks_[index].view().crop(whole(tile));
-  }
-  /// Result views of one plane for rows [y0, y1) and columns [x0, x1) of the strip.
-  [[nodiscard]] stack::TileResult result(int plane, const Rect& part) {
-    const auto p = static_cast<std::size_t>(plane);
-    stack::TileResult r;
-    r.mean = mean_[p].view().crop(part);
-    r.variance = uncertainty_[p].view().crop(part);
-    r.weight_sum = weight_[p].view().crop(part);
-    r.clipped_low = low_[p].view().crop(part);
-    r.clipped_high = high_[p].view().crop(part);
-    r.flags = flags_[p].view().crop(part);
-    return r;
-  }
-  [[nodiscard]] ResultStrip strip(int plane, int y0, const Rect& part) {
-    const auto r = result(plane, part);
-    return {plane, y0, r.mean, r.variance, r.weight_sum, r.clipped_low, r.clipped_high, r.flags};
-  }
-
- private:
-  std::vector<Grid<float>> values_;
-  std::vector<Mask> masks_;
-  std::vector<Grid<float>> mean_, uncertainty_, weight_;
-  std::vector<Grid<std::uint16_t>> low_, high_;
-  std::vector<Mask> flags_;
-};
 
 class Combiner {
  public:
@@ -68,11 +22,14 @@ class Combiner {
         rows_(plan.strip_rows),
         columns_(plan.tile_columns > 0 ? plan.tile_columns : settings.canvas.width),
         buffers_(subs.size(), settings.planes, settings.canvas, plan.strip_rows, columns_),
-        gains_(subs.size() * static_cast<std::size_t>(settings.planes)) {
+        gains_(subs, settings),
+        common_(subs, settings) {
     for (const auto& sub : subs) exposures_.push_back(static_cast<float>(sub.exposure_s));
     totals_.clipped.assign(2 * subs.size(), 0);
     totals_.samples.assign(subs.size(), 0);
-    choose_gains();
+    for (std::size_t p = 0; p < static_cast<std::size_t>(settings.planes); ++p) {
+      totals_.noise_correlation.push_back(gains_.aperture_factors(p, common_));
+    }
   }
 
   CombineTotals run(const Watch& watch, const std::function<void(const ResultStrip&)>& write) {
@@ -94,57 +51,6 @@ class Combiner {
   }
 
  private:
-  // Variance gain per sub and plane: exact per block for smooth phases of a
-  // mono frame (marked by -1), the mean over phases otherwise.
-  void choose_gains() {
-    const auto planes = static_cast<std::size_t>(settings_.planes);
-    std::vector<double> top(planes, 0.0);
-    std::vector<double> bottom(planes, 0.0);
-    for (std::size_t i = 0; i < subs_.size(); ++i) {
-      const auto& sub = subs_[i];
-      NoiseResponse response;
-      const bool mosaic = sub.calibration->cfa != CfaPattern::none;
-      const bool exact = !settings_.identity && !mosaic && phase_is_smooth(sub.transform);
-      if (!settings_.identity) response = response_of(sub);
-      const Point middle{std::floor(settings_.canvas.width / 2.0),
-                         std::floor(settings_.canvas.height / 2.0)};
-      for (std::size_t p = 0; p < planes; ++p) {
-        gains_[i * planes + p] = exact ? -1.0 : response.pixel[p];
-        const double pixel =
-            exact ? align::noise_gain(sub.transform, middle, settings_.resample.kernel)
-                  : response.pixel[p];
-        const double noise = (*sub.sky)[p].mesh.median_noise() * sub.scale * sub.weights[p];
-        // A canvas pixel holds the light of `area` sub pixels. A kernel whose weights sum to 1
-        // keeps the variance of large means; only a mosaic's sparse samples raise it.
-        const double area = settings_.identity ? 1.0 : area_on_canvas(sub, middle);
-        top[p] += noise * noise * area * (mosaic ? response.aperture[p] : 1.0);
-        bottom[p] += noise * noise * area * area * pixel;
-      }
-    }
-    for (std::size_t p = 0; p < planes; ++p) {
-      totals_.noise_correlation.push_back(bottom[p] > 0.0 ? std::sqrt(top[p] / bottom[p]) : 1.0);
-    }
-  }
-
-  static double area_on_canvas(const CombineSub& sub, Point canvas) noexcept {
-    const auto j = sub.transform.jacobian(sub.transform.unapply(canvas));
-    return 1.0 / std::fabs(j[0] * j[3] - j[1] * j[2]);
-  }
-
-  // One response per pattern, with the noise of the first sub that has it:
-  // what counts is the ratio of the colours, a fact of sensor and sky.
-  const NoiseResponse& response_of(const CombineSub& sub) {
-    const CfaPattern cfa = sub.calibration->cfa;
-    auto& known = responses_[static_cast<std::size_t>(cfa)];
-    if (known) return *known;
-    std::array<double, 3> noise{1.0, 1.0, 1.0};
-    for (std::size_t p = 0; cfa != CfaPattern::none && p < 3; ++p) {
-      noise[p] = std::max((*sub.sky)[p].mesh.median_noise(), 1e-6);
-    }
-    known = noise_response(cfa, settings_.demosaic, settings_.resample, noise);
-    return *known;
-  }
-
   void combine_one(const Rect& tile, const Watch& watch) {
     const auto planes = static_cast<std::size_t>(settings_.planes);
     const Size size = tile.size();
@@ -187,15 +93,36 @@ class Combiner {
       const auto index = i * planes + static_cast<std::size_t>(plane);
       samples.values.push_back(buffers_.value(index, tile.size()).crop(part));
       samples.masks.push_back(buffers_.mask(index, tile.size()).crop(part));
-      fill_coefficients(subs_[i], settings_, samples.tile, plane, gains_[index],
+      fill_coefficients(subs_[i], settings_, samples.tile, plane,
+                        gains_.gain(i, static_cast<std::size_t>(plane)),
                         std::span(samples.coefficients).subspan(i * blocks, blocks));
     }
     auto options = settings_.combine;
     options.sky_level = settings_.sky_level[static_cast<std::size_t>(plane)];
     const auto result = buffers_.result(plane, {tile.x0, row, tile.x1, row_end});
     stack::combine_tile(samples, options, exposures_, result, clipped);
+    if (common_.present()) add_common_noise(samples.tile, plane, result);
     for (int y = 0; y < result.variance.height(); ++y) {
       for (float& variance : result.variance.row(y)) variance = std::sqrt(variance);
+    }
+  }
+
+  // Block by block, like the noise of the samples.
+  void add_common_noise(const Rect& tile, int plane, const stack::TileResult& result) const {
+    constexpr int block = stack::block_px;
+    CommonScratch scratch;
+    for (int x0 = tile.x0 / block * block; x0 < tile.x1; x0 += block) {
+      const int y0 = tile.y0 / block * block;
+      const Point centre{x0 + block / 2.0, y0 + block / 2.0};
+      const auto common =
+          common_.at(centre, plane, 1, gains_.of(static_cast<std::size_t>(plane)), scratch);
+      const Rect part = Rect{x0, tile.y0, x0 + block, tile.y1}.intersect(tile);
+      for (int y = part.y0 - tile.y0; y < part.y1 - tile.y0; ++y) {
+        for (int x = part.x0 - tile.x0; x < part.x1 - tile.x0; ++x) {
+          result.variance(x, y) +=
+              static_cast<float>(common.at(static_cast<double>(result.mean(x, y))));
+        }
+      }
     }
   }
 
@@ -205,9 +132,9 @@ class Combiner {
   int rows_;
   int columns_;
   StripBuffers buffers_;
-  std::vector<double> gains_;
+  SampleGains gains_;
+  CommonNoise common_;
   std::vector<float> exposures_;
-  std::optional<NoiseResponse> responses_[5];
   CombineTotals totals_;
 };
 

@@ -15,6 +15,9 @@ void load_sub_tile(const CombineSub& sub, const CombineSettings& settings, const
 void fill_coefficients(const CombineSub& sub, const CombineSettings& settings, const Rect& tile,
                        int plane, double gain, std::span<stack::BlockCoefficients> out);
 
+/// Canvas value per area over sub value per area at a place of the sub.
+[[nodiscard]] double area_factor(const CombineSub& sub, Point in_sub) noexcept;
+
 /// True when the sub's sub-pixel phase is (nearly) the same over a whole block,
 /// so that the kernel's variance gain can be taken at block centres.
 [[nodiscard]] bool phase_is_smooth(const Transform& transform) noexcept;

@@ -10,18 +10,29 @@ namespace coldframe::pipeline {
 namespace {
 
 constexpr int side = 384;
-constexpr int cell = 16;  // aperture of the large-scale figure
 constexpr int edge = 16;
 constexpr std::uint32_t noise_stream = 0x6e6f6973;
 
 struct Sums {
   double pixel = 0.0;
-  double aperture = 0.0;
   double pixels = 0.0;
-  double apertures = 0.0;
+  ApertureFactors aperture{};
+  ApertureFactors apertures{};
 };
 
-void add_variances(PlaneView<const float> noise, PlaneView<const std::uint8_t> mask, Sums& sums) {
+void add_pixels(PlaneView<const float> noise, PlaneView<const std::uint8_t> mask, Sums& sums) {
+  for (int y = edge; y < side - edge; ++y) {
+    for (int x = edge; x < side - edge; ++x) {
+      if (mask(x, y) != 0) continue;
+      sums.pixel += static_cast<double>(noise(x, y)) * static_cast<double>(noise(x, y));
+      sums.pixels += 1.0;
+    }
+  }
+}
+
+void add_apertures(PlaneView<const float> noise, PlaneView<const std::uint8_t> mask, std::size_t k,
+                   Sums& sums) {
+  const int cell = aperture_sides[k];
   for (int j = edge; j + cell <= side - edge; j += cell) {
     for (int i = edge; i + cell <= side - edge; i += cell) {
       // Corners turned out of the frame hold no noise.
@@ -31,15 +42,10 @@ void add_variances(PlaneView<const float> noise, PlaneView<const std::uint8_t> m
       }
       double sum = 0.0;
       for (int y = j; y < j + cell; ++y) {
-        for (int x = i; x < i + cell; ++x) {
-          const auto v = static_cast<double>(noise(x, y));
-          sum += v;
-          sums.pixel += v * v;
-          sums.pixels += 1.0;
-        }
+        for (int x = i; x < i + cell; ++x) sum += static_cast<double>(noise(x, y));
       }
-      sums.aperture += sum * sum / (cell * cell);
-      sums.apertures += 1.0;
+      sums.aperture[k] += sum * sum / (cell * cell);
+      sums.apertures[k] += 1.0;
     }
   }
 }
@@ -84,14 +90,19 @@ NoiseResponse noise_response(CfaPattern cfa, sensor::Demosaic demosaic,
     for (std::size_t p = 0; p < source.size(); ++p) {
       align::resample(source[p].cview(), masks[p].cview(), whole(size), size, turn, whole(size),
                       out.view(), out_mask.view(), resample);
-      add_variances(out.cview(), out_mask.cview(), sums[p]);
+      add_pixels(out.cview(), out_mask.cview(), sums[p]);
+      for (std::size_t k = 0; k < aperture_sides.size(); ++k) {
+        add_apertures(out.cview(), out_mask.cview(), k, sums[p]);
+      }
     }
   }
   NoiseResponse response;
   for (std::size_t p = 0; p < static_cast<std::size_t>(planes); ++p) {
     const double variance = noise_of_colour[p] * noise_of_colour[p];
     response.pixel[p] = sums[p].pixel / sums[p].pixels / variance;
-    response.aperture[p] = sums[p].aperture / sums[p].apertures / variance;
+    for (std::size_t k = 0; k < aperture_sides.size(); ++k) {
+      response.aperture[p][k] = sums[p].aperture[k] / sums[p].apertures[k] / variance;
+    }
   }
   return response;
 }

@@ -366,6 +366,10 @@ std::shared_ptr<pipeline::Calibration> CalibrationStore::prepare(std::size_t lig
   in.cfa = info(light).cfa;
   auto calibration =
       std::make_shared<pipeline::Calibration>(pipeline::prepare_calibration(in, options_.threads));
+  // Lights that share a master share its errors.
+  const auto id = [](std::optional<std::size_t> set) { return set ? static_cast<int>(*set) : -1; };
+  calibration->subtract_id = id(plan.dark ? plan.dark : plan.bias);
+  calibration->flat_id = id(plan.flat);
   if (!plan.dark) add_defects_from_lights(key_of(light), *calibration);
   return calibration;
 }

@@ -263,8 +263,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   row.reference = context.reference->name;
   if (!writer.sampled_uncertainty().empty())
     row.noise_per_px = median(writer.sampled_uncertainty());
-  row.noise_correlation =
-      *std::max_element(totals.noise_correlation.begin(), totals.noise_correlation.end());
+  row.noise_correlation = largest_correlation(totals, pipeline::usual_aperture);
   if (measured.quality.fitted > 0) row.fwhm_px = measured.quality.fwhm_px;
   const auto scale = context.reference->info->arcsec_per_px();
   if (row.fwhm_px && scale) row.fwhm_arcsec = *row.fwhm_px * *scale / context.canvas.scale;

@@ -74,19 +74,29 @@ void ResultWriter::keep(const pipeline::ResultStrip& s) {
   }
 }
 
+double largest_correlation(const pipeline::CombineTotals& totals, std::size_t aperture) {
+  double largest = totals.noise_correlation.empty() ? 1.0 : 0.0;
+  for (const auto& plane : totals.noise_correlation) largest = std::max(largest, plane[aperture]);
+  return largest;
+}
+
 void ResultWriter::finish(const pipeline::CombineTotals& totals, const Header& late_cards,
                           const std::vector<fits::Table>& tables) {
   // One figure per file: the largest of the planes, so that no error is understated.
-  const double correlation =
-      totals.noise_correlation.empty()
-          ? 1.0
-          : *std::max_element(totals.noise_correlation.begin(), totals.noise_correlation.end());
   Header noise;
-  noise.set("NOISCORR", correlation, "large-aperture error / quadrature sum of UNCERT");
+  noise.set("NOISCORR", largest_correlation(totals, pipeline::usual_aperture),
+            fmt::format("error of a {0}x{0} px sum / quadrature sum of UNCERT",
+                        pipeline::aperture_sides[pipeline::usual_aperture]));
+  for (std::size_t k = 0; k < pipeline::aperture_sides.size(); ++k) {
+    noise.set(fmt::format("NOISC{:03}", pipeline::aperture_sides[k]),
+              largest_correlation(totals, k),
+              fmt::format("the same for {0}x{0} px", pipeline::aperture_sides[k]));
+  }
   for (std::size_t p = 0;
        totals.noise_correlation.size() > 1 && p < totals.noise_correlation.size(); ++p) {
-    noise.set(fmt::format("NOISCOR{}", p + 1), totals.noise_correlation[p],
-              fmt::format("the same for plane {}", p + 1));
+    noise.set(fmt::format("NOISCOR{}", p + 1),
+              totals.noise_correlation[p][pipeline::usual_aperture],
+              fmt::format("NOISCORR of plane {}", p + 1));
   }
   for (const auto& card : noise.cards()) writer_.set_card(uncert_, card);
   for (const auto& card : late_cards.cards()) writer_.set_card(mean_, card);

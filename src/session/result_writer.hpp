@@ -37,6 +37,10 @@ class ResultWriter {
   std::vector<double> sampled_;
 };
 
+/// The largest factor of all planes for one of pipeline::aperture_sides.
+[[nodiscard]] double largest_correlation(const pipeline::CombineTotals& totals,
+                                         std::size_t aperture);
+
 /// Header of the result: the reference's cards without what no longer holds, plus ours.
 [[nodiscard]] Header result_header(const Header& reference, const GroupState& group,
                                    const SessionRecord& record, const RunOptions& options,

@@ -10,43 +10,14 @@
 #include "coldframe/pipeline/combine_pass.hpp"
 #include "coldframe/pipeline/memory_plan.hpp"
 #include "coldframe/pipeline/trail_search.hpp"
+#include "frames.hpp"
 
 namespace coldframe::pipeline {
 namespace {
 
-/// A frame in memory.
-class MemorySource : public PixelSource {
- public:
-  explicit MemorySource(Grid<float> pixels) : pixels_(std::move(pixels)) {}
-  [[nodiscard]] Size size() const noexcept override { return pixels_.size(); }
-  [[nodiscard]] int planes() const noexcept override { return 1; }
-  void fill(int, const Rect& rect, PlaneView<float> values) const override {
-    for (int y = 0; y < rect.height(); ++y) {
-      for (int x = 0; x < rect.width(); ++x) values(x, y) = pixels_(rect.x0 + x, rect.y0 + y);
-    }
-  }
-
- private:
-  Grid<float> pixels_;
-};
-
-Grid<float> noisy_frame(Size size, unsigned seed, double level, double noise) {
-  Grid<float> pixels(size);
-  RandomStream random(seed, 7, 0);
-  for (int y = 0; y < size.height; ++y) {
-    for (float& v : pixels.row(y)) v = static_cast<float>(level + noise * random.normal());
-  }
-  return pixels;
-}
-
-stars::SkyMesh flat_mesh(Size frame, float level, float noise) {
-  stars::SkyMesh mesh;
-  mesh.cell_px = 64;
-  mesh.frame = frame;
-  mesh.level = Grid<float>((frame.width + 63) / 64, (frame.height + 63) / 64, level);
-  mesh.noise = Grid<float>((frame.width + 63) / 64, (frame.height + 63) / 64, noise);
-  return mesh;
-}
+using test::flat_mesh;
+using test::MemorySource;
+using test::noisy_frame;
 
 // A small session of turned, shifted and flipped noise frames with a few hot pixels.
 struct SmallSession {
@@ -93,10 +64,7 @@ struct SmallSession {
   }
 };
 
-struct Collected {
-  std::vector<Grid<float>> mean, uncertainty;
-  CombineTotals totals;
-};
+using test::Collected;
 
 Collected combine_all(const SmallSession& session, int planes, int strip_rows, int columns,
                       int threads) {
@@ -107,22 +75,7 @@ Collected combine_all(const SmallSession& session, int planes, int strip_rows, i
   MemoryPlan plan;
   plan.strip_rows = strip_rows;
   plan.tile_columns = columns;
-  Collected out;
-  for (int p = 0; p < planes; ++p) {
-    out.mean.emplace_back(settings.canvas);
-    out.uncertainty.emplace_back(settings.canvas);
-  }
-  out.totals = combine_subs(session.subs, settings, plan, Threads{threads}, {},
-                            [&](const ResultStrip& strip) {
-                              const auto p = static_cast<std::size_t>(strip.plane);
-                              for (int y = 0; y < strip.mean.height(); ++y) {
-                                for (int x = 0; x < strip.mean.width(); ++x) {
-                                  out.mean[p](x, strip.y0 + y) = strip.mean(x, y);
-                                  out.uncertainty[p](x, strip.y0 + y) = strip.uncertainty(x, y);
-                                }
-                              }
-                            });
-  return out;
+  return test::collect(session.subs, settings, plan, Threads{threads});
 }
 
 bool same_bits(const Grid<float>& a, const Grid<float>& b) {
@@ -210,11 +163,11 @@ TEST_CASE("White noise through Lanczos-3 keeps the published share of its varian
   CHECK(response.pixel[0] == Approx(0.7981).epsilon(0.01));
   // The kernel's weights sum to 1: large apertures keep all of the variance. 1600
   // apertures: standard error of a variance sqrt(2/1600) = 3.5 %.
-  CHECK(response.aperture[0] == Approx(1.0).epsilon(0.12));
+  CHECK(response.aperture[0][usual_aperture] == Approx(1.0).epsilon(0.12));
   const auto colour = noise_response(CfaPattern::rggb, sensor::Demosaic::bilinear, {});
   // One sample in four is red, one in two green: a large mean has 4 and 2 times the variance.
-  CHECK(colour.aperture[0] == Approx(4.0).epsilon(0.15));
-  CHECK(colour.aperture[1] == Approx(2.0).epsilon(0.15));
+  CHECK(colour.aperture[0][usual_aperture] == Approx(4.0).epsilon(0.15));
+  CHECK(colour.aperture[1][usual_aperture] == Approx(2.0).epsilon(0.15));
 }
 
 TEST_CASE("The memory plan stays below its order and refuses one below the floor") {

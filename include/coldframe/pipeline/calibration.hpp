@@ -41,6 +41,9 @@ struct Calibration {
     Grid<float> flat;
   } noise;
   double dark_frame_variance = 0.0;  ///< ADU^2, of a usual pixel; 0 = unknown
+  /// Which masters these are: equal numbers mean the same errors; -1: own to this calibration.
+  int subtract_id = -1;
+  int flat_id = -1;
 
   [[nodiscard]] sensor::CalibrationPlanes planes() const noexcept;
   /// 1/flat at a sensor position, 1 without a flat.

@@ -53,11 +53,17 @@ struct ResultStrip {
   PlaneView<const std::uint8_t> flags;
 };
 
+/// Sides of the square apertures for which the factors below are given, in pixels.
+inline constexpr std::array<int, 4> aperture_sides{4, 8, 16, 32};
+inline constexpr std::size_t usual_aperture = 2;  ///< index of the one NOISCORR stands for
+
+/// Factors by which the error of a sum over an aperture exceeds the quadrature sum of UNCERT.
+using ApertureFactors = std::array<double, aperture_sides.size()>;
+
 struct CombineTotals {
   std::vector<std::uint64_t> clipped;  ///< per sub: low, high
   std::vector<std::uint64_t> samples;  ///< per sub
-  /// Factor by which the error of a large aperture exceeds the quadrature sum of UNCERT.
-  std::vector<double> noise_correlation;  ///< one per plane
+  std::vector<ApertureFactors> noise_correlation;  ///< one per plane
 };
 
 [[nodiscard]] CombineTotals combine_subs(std::span<const CombineSub> subs,
@@ -66,12 +72,12 @@ struct CombineTotals {
                                          const std::function<void(const ResultStrip&)>& write);
 
 /// Variance of a resampled (and demosaiced) pixel over that of a raw one of the
-/// same plane, mean over sub-pixel phases; and the same for the sum over a large aperture.
+/// same plane, mean over sub-pixel phases; and the same for the sums over apertures, per pixel.
 /// Found once by sending white noise through the real code. `noise`: sd of raw samples of each
 /// colour.
 struct NoiseResponse {
   double pixel[3] = {1, 1, 1};
-  double aperture[3] = {1, 1, 1};
+  ApertureFactors aperture[3] = {{1, 1, 1, 1}, {1, 1, 1, 1}, {1, 1, 1, 1}};
 };
 [[nodiscard]] NoiseResponse noise_response(CfaPattern cfa, sensor::Demosaic demosaic,
                                            const align::ResampleOptions& resample,

@@ -1,0 +1,44 @@
+// How noise of raw pixels arrives in the samples that are combined, per sub and plane.
+#pragma once
+
+#include <optional>
+#include <vector>
+
+#include "coldframe/pipeline/combine_pass.hpp"
+#include "common_noise.hpp"
+
+namespace coldframe::pipeline {
+
+class SampleGains {
+ public:
+  SampleGains(std::span<const CombineSub> subs, const CombineSettings& settings);
+
+  /// Variance of a resampled sample over that of a raw one; < 0: the kernel's own at each place
+  /// (smooth phases of a mono frame).
+  [[nodiscard]] double gain(std::size_t sub, std::size_t plane) const noexcept {
+    return of(plane)[sub];
+  }
+  [[nodiscard]] std::span<const double> of(std::size_t plane) const noexcept {
+    return std::span(gains_).subspan(plane * subs_.size(), subs_.size());
+  }
+  /// The factors of UNCERT for apertures, about the canvas's middle.
+  [[nodiscard]] ApertureFactors aperture_factors(std::size_t plane,
+                                                 const CommonNoise& common) const;
+
+ private:
+  [[nodiscard]] const NoiseResponse& response_of(const CombineSub& sub);
+  [[nodiscard]] double aperture_response_of(const CombineSub& sub, std::size_t plane,
+                                            std::size_t k) const;
+  [[nodiscard]] double mean_response(const CombineSub& sub, int aperture) const;
+  /// Sub pixels per canvas pixel along an axis.
+  [[nodiscard]] double step(const CombineSub& sub) const noexcept;
+  [[nodiscard]] Point middle() const noexcept;
+  [[nodiscard]] bool exact(const CombineSub& sub) const noexcept;
+
+  std::span<const CombineSub> subs_;
+  const CombineSettings& settings_;
+  std::vector<double> gains_;  ///< [plane * subs + sub]
+  std::optional<NoiseResponse> responses_[5];
+};
+
+}  // namespace coldframe::pipeline
