@@ -89,6 +89,13 @@ double area_factor(const CombineSub& sub, Point in_sub) noexcept {
   return 1.0 / std::fabs(jacobian[0] * jacobian[3] - jacobian[1] * jacobian[2]);
 }
 
+bool lies_in_frame(const ChannelSky& sky, Point in_sub) noexcept {
+  const Size frame = sky.mesh.frame;
+  return in_sub.x >= 0.0 && in_sub.y >= 0.0 &&
+         in_sub.x <= static_cast<double>(frame.width) * sky.step - 1.0 &&
+         in_sub.y <= static_cast<double>(frame.height) * sky.step - 1.0;
+}
+
 bool phase_is_smooth(const Transform& transform) noexcept {
   const auto& m = transform.matrix;
   // Drift of the phase over one block, in pixels.

@@ -18,6 +18,9 @@ void fill_coefficients(const CombineSub& sub, const CombineSettings& settings, c
 /// Canvas value per area over sub value per area at a place of the sub.
 [[nodiscard]] double area_factor(const CombineSub& sub, Point in_sub) noexcept;
 
+/// True when a place of the sub lies on its sensor.
+[[nodiscard]] bool lies_in_frame(const ChannelSky& sky, Point in_sub) noexcept;
+
 /// True when the sub's sub-pixel phase is (nearly) the same over a whole block,
 /// so that the kernel's variance gain can be taken at block centres.
 [[nodiscard]] bool phase_is_smooth(const Transform& transform) noexcept;

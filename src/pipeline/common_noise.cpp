@@ -57,18 +57,13 @@ void CommonNoise::gather(Point centre, int plane, std::span<const double> gains,
     s.sub = i;
     s.sensor = settings_.identity ? centre : sub.transform.unapply(centre);
     const auto& sky = (*sub.sky)[p];
-    const Size frame = sky.mesh.frame;
-    const double width = static_cast<double>(frame.width) * sky.step;
-    const double height = static_cast<double>(frame.height) * sky.step;
-    const bool inside = s.sensor.x >= 0.0 && s.sensor.y >= 0.0 && s.sensor.x <= width - 1.0 &&
-                        s.sensor.y <= height - 1.0;
     s.weight = sub.weights[p];
-    if (!inside || !(s.weight > 0.0)) continue;
+    if (!lies_in_frame(sky, s.sensor) || !(s.weight > 0.0)) continue;
     const double area = settings_.identity ? 1.0 : area_factor(sub, s.sensor);
     const double factor = sub.scale * area;
     s.step = std::sqrt(area);
-    const double per_adu = static_cast<double>(c.constant_multiply) *
-                           c.inverse_flat_at(s.sensor.x, s.sensor.y);
+    const double per_adu =
+        static_cast<double>(c.constant_multiply) * c.inverse_flat_at(s.sensor.x, s.sensor.y);
     s.subtract = factor * per_adu * block_sd(c.subtract_variance, s.sensor);
     s.flat = block_sd(c.flat_variance, s.sensor);
     s.added = sub.surfaces.empty() ? 0.0 : sub.surfaces[p].at(centre.x, centre.y);
@@ -78,8 +73,8 @@ void CommonNoise::gather(Point centre, int plane, std::span<const double> gains,
   }
 }
 
-CommonVariance CommonNoise::at(Point centre, int plane, int aperture,
-                               std::span<const double> gains, CommonScratch& scratch) const {
+CommonVariance CommonNoise::at(Point centre, int plane, int aperture, std::span<const double> gains,
+                               CommonScratch& scratch) const {
   CommonVariance sum;
   if (!present_) return sum;
   gather(centre, plane, gains, scratch);

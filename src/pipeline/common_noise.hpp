@@ -32,8 +32,8 @@ struct CommonVariance {
 /// One sub at one place of the canvas.
 struct SubAtPlace {
   std::size_t sub = 0;
-  Point sensor;         ///< its position there
-  double step = 1.0;    ///< sensor pixels per canvas pixel
+  Point sensor;       ///< its position there
+  double step = 1.0;  ///< sensor pixels per canvas pixel
   double weight = 0.0;
   double subtract = 0.0;  ///< standard deviation of what was subtracted, on the output scale
   double flat = 0.0;      ///< relative standard deviation of the flat

@@ -16,7 +16,14 @@ SampleGains::SampleGains(std::span<const CombineSub> subs, const CombineSettings
     const bool mosaic = subs[i].calibration->cfa != CfaPattern::none;
     for (std::size_t p = 0; p < static_cast<std::size_t>(settings.planes); ++p) {
       double& gain = gains_[p * subs.size() + i];
-      gain = mosaic ? response_of(subs[i]).pixel[p] : (exact(subs[i]) ? -1.0 : mean_response(subs[i], 1));
+      if (mosaic) {
+        gain = response_of(subs[i]).pixel[p];
+      } else if (exact(subs[i])) {
+        gain = -1.0;
+      } else {
+        gain = mean_aperture_response(settings.resample.kernel, step(subs[i]), 1);
+        keep_mean_responses(subs[i]);
+      }
     }
   }
 }
@@ -30,8 +37,25 @@ double SampleGains::step(const CombineSub& sub) const noexcept {
   return std::sqrt(area_factor(sub, sub.transform.unapply(middle())));
 }
 
-double SampleGains::mean_response(const CombineSub& sub, int aperture) const {
-  return mean_aperture_response(settings_.resample.kernel, step(sub), aperture);
+// Subs of one camera have nearly one step: what was found for it is kept.
+double SampleGains::mean_response(const CombineSub& sub, std::size_t k) const {
+  const double pixel = step(sub);
+  for (const auto& known : mean_responses_) {
+    if (std::fabs(known.step - pixel) < 1e-3) return known.factors[k];
+  }
+  return mean_aperture_response(settings_.resample.kernel, pixel, aperture_sides[k]);
+}
+
+void SampleGains::keep_mean_responses(const CombineSub& sub) {
+  const double pixel = step(sub);
+  for (const auto& known : mean_responses_) {
+    if (std::fabs(known.step - pixel) < 1e-3) return;
+  }
+  auto& fresh = mean_responses_.emplace_back();
+  fresh.step = pixel;
+  for (std::size_t k = 0; k < aperture_sides.size(); ++k) {
+    fresh.factors[k] = mean_aperture_response(settings_.resample.kernel, pixel, aperture_sides[k]);
+  }
 }
 
 bool SampleGains::exact(const CombineSub& sub) const noexcept {
@@ -53,8 +77,8 @@ const NoiseResponse& SampleGains::response_of(const CombineSub& sub) {
   return *known;
 }
 
-double SampleGains::aperture_response_of(const CombineSub& sub, std::size_t plane,
-                                         std::size_t k) const {
+double SampleGains::aperture_response_of(const CombineSub& sub, std::size_t plane, std::size_t k,
+                                         Point in_sub) const {
   if (settings_.identity) return 1.0;
   const int side = aperture_sides[k];
   const double pixel = step(sub);
@@ -66,40 +90,65 @@ double SampleGains::aperture_response_of(const CombineSub& sub, std::size_t plan
     }
     return known->aperture[plane][nearest] / (pixel * pixel);
   }
-  if (!exact(sub)) return mean_response(sub, side);
-  return aperture_response(settings_.resample.kernel, sub.transform.unapply(middle()), pixel, side);
+  if (!exact(sub)) return mean_response(sub, k);
+  return aperture_response(settings_.resample.kernel, in_sub, pixel, side);
+}
+
+// Variances per pixel of the combination about one place; nothing when no sub lies there.
+void SampleGains::add_place(Point centre, std::size_t plane, const CommonNoise& common,
+                            Variances& sums) const {
+  const auto p = static_cast<int>(plane);
+  const double level = settings_.sky_level[plane];
+  Variances here;
+  double weight = 0.0;
+  std::vector<double> responses(subs_.size(), 1.0);
+  for (std::size_t i = 0; i < subs_.size(); ++i) {
+    const auto& sub = subs_[i];
+    const Point at = settings_.identity ? centre : sub.transform.unapply(centre);
+    if (!lies_in_frame((*sub.sky)[plane], at)) continue;
+    const double area = step(sub) * step(sub);
+    const double sd =
+        (*sub.sky)[plane].noise_at(at.x, at.y) * sub.scale * sub.weights[plane] * area;
+    const double own = gain(i, plane) >= 0.0
+                           ? gain(i, plane)
+                           : align::noise_gain(sub.transform, centre, settings_.resample.kernel);
+    here.pixel += sd * sd * own;
+    weight += sub.weights[plane];
+    for (std::size_t k = 0; k < aperture_sides.size(); ++k) {
+      here.aperture[k] += sd * sd * aperture_response_of(sub, plane, k, at);
+    }
+  }
+  if (!(weight > 0.0)) return;
+  const double norm = 1.0 / (weight * weight);
+  CommonScratch scratch;
+  sums.pixel += norm * here.pixel + common.at(centre, p, 1, of(plane), scratch).at(level);
+  for (std::size_t k = 0; k < aperture_sides.size(); ++k) {
+    for (std::size_t i = 0; i < subs_.size(); ++i) {
+      const Point at = settings_.identity ? centre : subs_[i].transform.unapply(centre);
+      responses[i] = aperture_response_of(subs_[i], plane, k, at);
+    }
+    sums.aperture[k] += norm * here.aperture[k] +
+                        common.at(centre, p, aperture_sides[k], responses, scratch).at(level);
+  }
 }
 
 ApertureFactors SampleGains::aperture_factors(std::size_t plane, const CommonNoise& common) const {
-  const auto p = static_cast<int>(plane);
-  const Point centre = middle();
-  const double level = settings_.sky_level[plane];
-  CommonScratch scratch;
-  double weight = 0.0;
-  double pixel = 0.0;
-  ApertureFactors sums{};
-  std::vector<double> responses(subs_.size(), 1.0);
-  for (std::size_t k = 0; k < aperture_sides.size(); ++k) {
-    weight = pixel = 0.0;
-    for (std::size_t i = 0; i < subs_.size(); ++i) {
-      const auto& sub = subs_[i];
-      const double sd = (*sub.sky)[plane].mesh.median_noise() * sub.scale * sub.weights[plane] *
-                        step(sub) * step(sub);
-      const double own = gain(i, plane) >= 0.0
-                             ? gain(i, plane)
-                             : align::noise_gain(sub.transform, centre, settings_.resample.kernel);
-      responses[i] = aperture_response_of(sub, plane, k);
-      pixel += sd * sd * own;
-      sums[k] += sd * sd * responses[i];
-      weight += sub.weights[plane];
+  // Where subs turn against each other, what they share changes over the canvas: the mean of
+  // several places stands for all. Whole pixels: the phase is that of a pixel.
+  constexpr int places = 5;
+  Variances sums;
+  for (int j = 0; j < places; ++j) {
+    for (int i = 0; i < places; ++i) {
+      add_place({std::floor((i + 0.5) / places * settings_.canvas.width),
+                 std::floor((j + 0.5) / places * settings_.canvas.height)},
+                plane, common, sums);
     }
-    if (!common.present() || !(weight > 0.0)) continue;
-    const double norm = weight * weight;
-    sums[k] += norm * common.at(centre, p, aperture_sides[k], responses, scratch).at(level);
-    pixel += norm * common.at(centre, p, 1, of(plane), scratch).at(level);
   }
-  for (double& sum : sums) sum = pixel > 0.0 ? std::sqrt(sum / pixel) : 1.0;
-  return sums;
+  ApertureFactors factors{};
+  for (std::size_t k = 0; k < factors.size(); ++k) {
+    factors[k] = sums.pixel > 0.0 ? std::sqrt(sums.aperture[k] / sums.pixel) : 1.0;
+  }
+  return factors;
 }
 
 }  // namespace coldframe::pipeline

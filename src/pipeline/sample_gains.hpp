@@ -21,15 +21,21 @@ class SampleGains {
   [[nodiscard]] std::span<const double> of(std::size_t plane) const noexcept {
     return std::span(gains_).subspan(plane * subs_.size(), subs_.size());
   }
-  /// The factors of UNCERT for apertures, about the canvas's middle.
+  /// The factors of UNCERT for apertures, mean over the canvas.
   [[nodiscard]] ApertureFactors aperture_factors(std::size_t plane,
                                                  const CommonNoise& common) const;
 
  private:
+  struct Variances {
+    double pixel = 0.0;
+    ApertureFactors aperture{};
+  };
+  void add_place(Point centre, std::size_t plane, const CommonNoise& common, Variances& sums) const;
   [[nodiscard]] const NoiseResponse& response_of(const CombineSub& sub);
-  [[nodiscard]] double aperture_response_of(const CombineSub& sub, std::size_t plane,
-                                            std::size_t k) const;
-  [[nodiscard]] double mean_response(const CombineSub& sub, int aperture) const;
+  [[nodiscard]] double aperture_response_of(const CombineSub& sub, std::size_t plane, std::size_t k,
+                                            Point in_sub) const;
+  [[nodiscard]] double mean_response(const CombineSub& sub, std::size_t k) const;
+  void keep_mean_responses(const CombineSub& sub);
   /// Sub pixels per canvas pixel along an axis.
   [[nodiscard]] double step(const CombineSub& sub) const noexcept;
   [[nodiscard]] Point middle() const noexcept;
@@ -39,6 +45,11 @@ class SampleGains {
   const CombineSettings& settings_;
   std::vector<double> gains_;  ///< [plane * subs + sub]
   std::optional<NoiseResponse> responses_[5];
+  struct MeanResponse {
+    double step = 1.0;
+    ApertureFactors factors{};
+  };
+  std::vector<MeanResponse> mean_responses_;
 };
 
 }  // namespace coldframe::pipeline

@@ -67,18 +67,18 @@ struct Night {
     calibration.flat_id = 1;
     const Grid<float> dark = test::noisy_frame(frame, 2 * seed, 0.0, std::sqrt(dark_variance));
     const Grid<float> flat = test::noisy_frame(frame, 2 * seed + 1, 1.0, flat_sd);
-    const double noise = std::sqrt(read_noise * read_noise + dark_variance +
-                                   sky * sky * flat_sd * flat_sd);
+    const double noise =
+        std::sqrt(read_noise * read_noise + dark_variance + sky * sky * flat_sd * flat_sd);
     const int planes = c.cfa == CfaPattern::none ? 1 : 3;
     for (int p = 0; p < planes; ++p) {
       const int step = planes == 3 ? 2 : 1;
-      sky_of_sub.push_back({flat_mesh(frame, static_cast<float>(sky), static_cast<float>(noise), step),
-                            step, 0, 0});
+      sky_of_sub.push_back(
+          {flat_mesh(frame, static_cast<float>(sky), static_cast<float>(noise), step), step, 0, 0});
     }
     RandomStream random(seed, 99, 1);
     for (std::size_t i = 0; i < sub_count; ++i) {
-      Grid<float> pixels = test::noisy_frame(frame, 1000 * seed + static_cast<unsigned>(i) + 7, sky,
-                                             read_noise);
+      Grid<float> pixels =
+          test::noisy_frame(frame, 1000 * seed + static_cast<unsigned>(i) + 7, sky, read_noise);
       for (int y = 0; y < frame.height; ++y) {
         for (int x = 0; x < frame.width; ++x) {
           pixels(x, y) = pixels(x, y) * flat(x, y) + dark(x, y);

@@ -61,8 +61,8 @@ inline constexpr std::size_t usual_aperture = 2;  ///< index of the one NOISCORR
 using ApertureFactors = std::array<double, aperture_sides.size()>;
 
 struct CombineTotals {
-  std::vector<std::uint64_t> clipped;  ///< per sub: low, high
-  std::vector<std::uint64_t> samples;  ///< per sub
+  std::vector<std::uint64_t> clipped;              ///< per sub: low, high
+  std::vector<std::uint64_t> samples;              ///< per sub
   std::vector<ApertureFactors> noise_correlation;  ///< one per plane
 };
 
