@@ -156,6 +156,7 @@ void TileCombiner::fill_lane(const Place& place, std::size_t lane) {
   }
   flags_[lane] = choice != 0 ? choice : (subs_.empty() ? mask_bit::outside : seen);
   if (choice == 0) return;
+  float largest = -std::numeric_limits<float>::infinity();
   for (std::size_t i = 0; i < subs_.size(); ++i) {
     const std::size_t sub = subs_[i].sub;
     const std::uint8_t bits = mask_at(sub) & mask_bit::unusable;
@@ -164,7 +165,21 @@ void TileCombiner::fill_lane(const Place& place, std::size_t lane) {
     const float v = samples_.values[sub](x, place.y);
     if (!taken || !std::isfinite(v)) continue;
     segment_.at(i, lane) = v;
+    largest = std::max(largest, v);
     ++usable_[lane];
+  }
+  if (choice == mask_bit::saturated) keep_highest(lane, largest);
+}
+
+/// A saturated sample is a lower limit of the light. Those of long subs, far below the
+/// limits that short ones set, say nothing and would make a hole in the core.
+void TileCombiner::keep_highest(std::size_t lane, float largest) {
+  const auto sky = static_cast<float>(options_.sky_level);
+  for (std::size_t i = 0; i < subs_.size(); ++i) {
+    float& v = segment_.at(i, lane);
+    if (!(v - sky < 0.5F * (largest - sky))) continue;
+    v = not_usable;
+    --usable_[lane];
   }
 }
 

@@ -35,6 +35,7 @@ class TileCombiner {
   void gather(const Place& place);
   void fill_empty_lanes(const Place& place);
   void fill_lane(const Place& place, std::size_t lane);
+  void keep_highest(std::size_t lane, float largest);
   void reject(LaneLimits& limits);
   void reject_by_noise_model();
   void reject_by_winsorising(LaneLimits& limits);
