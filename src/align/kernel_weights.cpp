@@ -1,4 +1,4 @@
-#include "align/kernel_weights.hpp"
+#include "coldframe/align/kernel_weights.hpp"
 
 #include <cmath>
 #include <numbers>

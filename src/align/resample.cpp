@@ -3,9 +3,9 @@
 #include <algorithm>
 #include <cmath>
 
-#include "align/kernel_weights.hpp"
 #include "align/mapped_bounds.hpp"
 #include "align/resample_parts.hpp"
+#include "coldframe/align/kernel_weights.hpp"
 #include "coldframe/core/error.hpp"
 
 namespace coldframe::align {

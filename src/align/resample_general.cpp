@@ -3,9 +3,9 @@
 #include <cstdint>
 #include <cstring>
 
-#include "align/kernel_weights.hpp"
 #include "align/resample_kernel.hpp"
 #include "align/resample_parts.hpp"
+#include "coldframe/align/kernel_weights.hpp"
 
 namespace coldframe::align {
 namespace {

@@ -1,6 +1,6 @@
 #include "align/resample_kernel.hpp"
 
-#include "align/kernel_weights.hpp"
+#include "coldframe/align/kernel_weights.hpp"
 
 #undef HWY_TARGET_INCLUDE
 #define HWY_TARGET_INCLUDE "align/resample_kernel.cpp"

@@ -7,6 +7,7 @@
 
 #include "align/inverse_grid.hpp"
 #include "align/tap_mask.hpp"
+#include "coldframe/align/kernel_weights.hpp"
 #include "coldframe/align/resample.hpp"
 
 namespace coldframe::align {
@@ -32,12 +33,9 @@ inline constexpr double edge_slack = 1e-6;
          sy <= sub.height - 1 + edge_slack;
 }
 
-/// Source pixels per destination pixel along one axis, at a source point; kernels are
-/// stretched by it when it exceeds `stretch_threshold`: above it a stretched kernel keeps
-/// the light of a star within 0.1%, below it the natural one does better.
+/// Source pixels per destination pixel along one axis, at a source point.
 [[nodiscard]] double source_scale(const Transform& sub_to_reference, Point source) noexcept;
-inline constexpr double stretch_threshold = 1.17;
-/// The factor by which the kernel is stretched: 1, or the scale above the threshold.
+/// The factor by which the kernel is stretched: 1, or the scale above `stretch_threshold`.
 [[nodiscard]] double stretch_factor(const Transform& sub_to_reference, Point source) noexcept;
 
 /// A pixel some of whose taps lie outside the frame: they are left out and the weights

@@ -1,8 +1,8 @@
 #include <cmath>
 #include <vector>
 
-#include "align/kernel_weights.hpp"
 #include "align/resample_parts.hpp"
+#include "coldframe/align/kernel_weights.hpp"
 
 namespace coldframe::align {
 namespace {

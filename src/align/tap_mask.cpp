@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cstring>
 
-#include "align/kernel_weights.hpp"
+#include "coldframe/align/kernel_weights.hpp"
 
 namespace coldframe::align {
 namespace {

@@ -4,8 +4,7 @@
 #include <cstdint>
 #include <vector>
 
-#include "align/kernel_weights.hpp"
-#include "align/resample_parts.hpp"
+#include "coldframe/align/kernel_weights.hpp"
 #include "coldframe/core/geometry.hpp"
 
 namespace coldframe::pipeline {

@@ -11,9 +11,9 @@
 #include <utility>
 #include <vector>
 
-#include "align/kernel_weights.hpp"
 #include "align/near.hpp"
 #include "catch.hpp"
+#include "coldframe/align/kernel_weights.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/parallel.hpp"
 #include "coldframe/core/random.hpp"
