@@ -78,6 +78,15 @@ void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions
                  "Result pixels per pixel of the reference sub, along one axis")
       ->check(CLI::Range(0.1, 4.0))
       ->capture_default_str();
+  app.add_option("--drizzle", run.drizzle_scale,
+                 "Also drizzle the subs on a grid this many times finer (1 to 3), as "
+                 "NAME_drizzle.fits: sharper where stars are undersampled and dithers many; colour "
+                 "mosaics straight from their own samples. Neighbouring pixels share noise")
+      ->check(CLI::Range(1.0, 3.0));
+  app.add_option("--drop-size", run.drop_size,
+                 "Side of the drop that a pixel becomes in drizzling, in pixels of the sub")
+      ->check(CLI::Range(0.05, 1.0))
+      ->capture_default_str();
   app.add_option("--kernel", texts.kernel, "Resampling kernel")
       ->check(CLI::IsMember(names(kernels)))
       ->capture_default_str();

@@ -10,11 +10,13 @@
 #include "coldframe/pipeline/trail_search.hpp"
 #include "flat_sky.hpp"
 #include "frame_access.hpp"
+#include "group_drizzle.hpp"
 #include "group_grid.hpp"
 #include "group_work.hpp"
 #include "measure_cache.hpp"
 #include "preview.hpp"
 #include "raw_frame.hpp"
+#include "result_stars.hpp"
 #include "result_writer.hpp"
 #include "stage_clock.hpp"
 #include "sub_reader.hpp"
@@ -141,23 +143,6 @@ std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
   return list;
 }
 
-// Stars of the result itself, measured like a sub.
-stars::FrameMeasurement measure_result(ResultWriter& writer, double electrons_per_unit,
-                                       Threads threads) {
-  Grid<float> image = writer.take_kept_plane();
-  Mask mask(image.size());
-  for (int y = 0; y < image.height(); ++y) {
-    for (int x = 0; x < image.width(); ++x) {
-      if (std::isfinite(image(x, y))) continue;
-      image(x, y) = 0.0F;
-      mask(x, y) = mask_bit::outside;
-    }
-  }
-  stars::MeasureOptions options;
-  options.gain_e_per_unit = electrons_per_unit;
-  return stars::measure_frame(image.cview(), mask.cview(), options, threads);
-}
-
 void complete_sub_rows(const GroupState& group, const std::vector<std::size_t>& kept, int result,
                        const pipeline::CombineTotals& totals, SessionRecord& record) {
   std::size_t row = 0;
@@ -219,6 +204,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
     find_trails(group, kept, canvas, context);
   }
   pipeline::MemoryDemand demand;
+  demand.frame = canvas;  // the result is measured like a frame
   for (const auto i : kept) {
     const auto& sub = group.subs[i];
     if (sub.measured.frame.count() > demand.frame.count()) demand.frame = sub.measured.frame;
@@ -255,8 +241,8 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   }
   const StageClock clock(record.timings, "result");
   complete_sub_rows(group, kept, result, totals, record);
-  const auto measured =
-      measure_result(writer, photometric.calibration->electrons_per_unit(), options.threads);
+  const auto measured = measure_result(
+      writer.take_kept_plane(), photometric.calibration->electrons_per_unit(), options.threads);
   auto& row = record.results[static_cast<std::size_t>(result)];
   row.path = context.result_name + ".fits";
   row.unit = to_string(unit);
@@ -274,6 +260,11 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   row.preview = context.result_name + ".png";
   write_preview(options.out / (row.flat_sky_path.empty() ? row.path : row.flat_sky_path),
                 options.out / row.preview);
+  if (options.drizzle_scale) {
+    drizzle_group(group, list, context, row);
+  } else {
+    offer_drizzle(group, context, row);
+  }
 }
 
 }  // namespace coldframe::session

@@ -38,6 +38,7 @@ std::vector<std::pair<std::string, std::string>> facts_of(const ResultRecord& r)
   std::vector<std::pair<std::string, std::string>> facts;
   facts.emplace_back("File", r.path);
   if (!r.flat_sky_path.empty()) facts.emplace_back("Sky gradient removed", r.flat_sky_path);
+  if (!r.drizzle_path.empty()) facts.emplace_back("Drizzled", r.drizzle_path);
   facts.emplace_back("Subs kept", fmt::format("{} of {}", r.subs_kept, r.subs_total));
   facts.emplace_back("Exposure", duration(r.exposure_s));
   facts.emplace_back("Reference sub", r.reference);

@@ -62,6 +62,8 @@ struct RunOptions {
   stack::SkyMatching sky_matching = stack::SkyMatching::surface;
   align::ResampleOptions resample;
   CanvasOptions canvas;
+  std::optional<double> drizzle_scale;  ///< drizzled pixels per ordinary one; unset: no drizzle
+  double drop_size = 0.7;               ///< side of a drop, sub pixels
   sensor::Demosaic demosaic = sensor::Demosaic::own_lattice;
   bool search_trails = true;
   bool remove_background = true;

@@ -35,10 +35,11 @@ struct MasterRecord {
 };
 
 struct ResultRecord {
-  std::string object, filter, path, preview, flat_sky_path, reference, unit;
+  std::string object, filter, path, preview, flat_sky_path, drizzle_path, reference, unit;
   int subs_total = 0, subs_kept = 0;
   double exposure_s = 0.0;
   std::optional<double> noise_per_px, fwhm_px, fwhm_arcsec, noise_correlation;
+  std::optional<double> drizzle_fwhm_px, drizzle_noise_correlation;  ///< in drizzled pixels
   /// Medians over the kept subs that show enough stars, in the sensor's axes; `field_subs` of them.
   int field_subs = 0;
   stars::Estimate tilt_px, curvature_px, corner_elongation;

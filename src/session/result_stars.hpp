@@ -1,0 +1,13 @@
+// Stars of a result, measured like those of a sub.
+#pragma once
+
+#include "coldframe/core/parallel.hpp"
+#include "coldframe/stars/measure.hpp"
+
+namespace coldframe::session {
+
+/// Pixels that are not numbers count as outside.
+[[nodiscard]] stars::FrameMeasurement measure_result(Grid<float> image, double electrons_per_unit,
+                                                     Threads threads);
+
+}  // namespace coldframe::session
