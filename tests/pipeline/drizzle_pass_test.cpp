@@ -64,12 +64,15 @@ struct Dithered {
   explicit Dithered(std::size_t count) {
     calibration.unit = PixelUnit::electron;
     calibration.gain_e_per_adu = 1.0;
-    stars::SkyMesh mesh;
-    mesh.cell_px = 96;
-    mesh.frame = frame;
-    mesh.level = Grid<float>(1, 1, static_cast<float>(sky));
-    mesh.noise = Grid<float>(1, 1, static_cast<float>(noise));
-    skies.assign(count, {{mesh, 1, 0, 0}});
+    skies.resize(count);
+    for (auto& sky_of_sub : skies) {
+      ChannelSky channel;
+      channel.mesh.cell_px = 96;
+      channel.mesh.frame = frame;
+      channel.mesh.level = Grid<float>(1, 1, static_cast<float>(sky));
+      channel.mesh.noise = Grid<float>(1, 1, static_cast<float>(noise));
+      sky_of_sub.push_back(std::move(channel));
+    }
     RandomStream random(11, 5, 0);
     for (std::size_t i = 0; i < count; ++i) {
       const Point shift{4.0 * random.uniform() - 2.0, 4.0 * random.uniform() - 2.0};
