@@ -103,8 +103,10 @@ void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub
                              [&](const pipeline::ResultStrip& strip) { writer.write(strip); });
   row.drizzle_noise_correlation = align::drizzle_noise_ratio(options.drop_size, 1.0 / finer);
   pipeline::CombineTotals figures;
-  figures.noise_correlation.assign(static_cast<std::size_t>(group.planes),
-                                   *row.drizzle_noise_correlation);
+  // The published ratio is that of wide apertures; it is a little too large for narrow ones.
+  pipeline::ApertureFactors wide{};
+  wide.fill(*row.drizzle_noise_correlation);
+  figures.noise_correlation.assign(static_cast<std::size_t>(group.planes), wide);
   Header late;
   std::vector<fits::Table> tables;
   const auto pixels = static_cast<std::size_t>(canvas.size.count());
