@@ -42,6 +42,7 @@ struct ShapePoint {
 };
 
 /// value = level + plane(x, y) + slope * pattern by least squares with outliers left out (objects).
+/// The error is the larger of the formal one and that of leaving out each of nine regions in turn.
 [[nodiscard]] PatternFit fit_shape(std::span<const ShapePoint> points, bool with_plane);
 
 }  // namespace coldframe::sensor
