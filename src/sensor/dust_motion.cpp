@@ -20,6 +20,7 @@ constexpr double least_depth = 0.006;
 constexpr std::size_t least_pixels = 6;
 constexpr std::size_t most_spots = 60;
 constexpr double least_left = 0.4;
+constexpr double most_left = 1.5;  // a shadow cannot be missing more than once
 constexpr double least_sigma = 5.0;
 constexpr float nothing = std::numeric_limits<float>::quiet_NaN();
 
@@ -241,9 +242,7 @@ std::optional<Point> find_again(const std::vector<const Shadow*>& moved, const G
 
 }  // namespace
 
-bool DustMotion::significant() const noexcept {
-  return moved >= 2 ? 7 * moved >= spots : moved == 1 && spots <= 3;
-}
+bool DustMotion::significant() const noexcept { return moved >= 2 && 6 * moved >= spots; }
 
 DustMotion compare_dust(PlaneView<const float> flat, PlaneView<const float> sky) {
   DustMotion out;
@@ -267,6 +266,7 @@ DustMotion compare_dust(PlaneView<const float> flat, PlaneView<const float> sky)
     if (!judged || judged->error * least_sigma > 0.8) continue;
     ++out.spots;
     if (judged->share > -least_left || judged->share > -least_sigma * judged->error) continue;
+    if (judged->share < -most_left) continue;  // something else
     moved.push_back(&shadows[k]);
     depths.push_back(deepest[k]);
     shares.push_back(-judged->share);

@@ -78,19 +78,21 @@ void check_raw(const GroupState& group, const pipeline::Calibration& how, Sessio
   }
 }
 
-void check_flat(const GroupState& group, const Shapes& shapes, SessionRecord& record) {
-  if (shapes.flat_range < 0.03 || !(shapes.sky > 0.0)) return;
+// Returns by how much the flat over-corrects, 0 when nothing is told.
+double check_flat(const GroupState& group, const Shapes& shapes, SessionRecord& record) {
+  if (shapes.flat_range < 0.03 || !(shapes.sky > 0.0)) return 0.0;
   auto fit = sensor::fit_shape(shapes.flat, true);
   fit.slope /= shapes.sky;
   fit.error /= shapes.sky;
   const double left = std::fabs(fit.slope) * shapes.flat_range;
   // Twilight, a cluster's unresolved stars and haloes alone make a percent or two.
-  if (!fit.significant(0.15) || left < 0.025) return;
+  if (!fit.significant(0.15) || left < 0.025) return 0.0;
   warn(record, "flat-mismatch",
        fmt::format("{}: the flat {} by {:.0f}% (+-{:.0f}%): {:.1f}% of the sky follow its shape; "
                    "check the flats' own darks, stray light in the flats and the lights' offset",
                    name_of(group), fit.slope > 0.0 ? "corrects too little" : "over-corrects",
                    100.0 * std::fabs(fit.slope), 100.0 * fit.error, 100.0 * left));
+  return std::max(-fit.slope, 0.0);
 }
 
 void check_glow(const GroupState& group, const Shapes& shapes, double adu, SessionRecord& record) {
@@ -137,9 +139,9 @@ void check_calibration(const GroupState& group, SessionRecord& record, const Wat
     check_raw(group, how, record, watch);
     const Shapes shapes = shapes_of(group, how);
     if (!how.subtract.empty()) check_level(group, shapes, record);
-    check_flat(group, shapes, record);
+    const double over = check_flat(group, shapes, record);
     check_glow(group, shapes, static_cast<double>(how.constant_multiply), record);
-    check_dust(group, how, record);
+    check_dust(group, how, over, record);
     check_light_in_darks(group, shapes, std::sqrt(std::max(how.dark_frame_variance, 0.0)), record);
   }
 }

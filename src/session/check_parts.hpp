@@ -25,7 +25,13 @@ inline void warn(SessionRecord& record, const char* code, std::string message) {
                                                   const pipeline::Calibration* which,
                                                   std::size_t most);
 
-/// Dust that is not where the flats saw it: one warning.
-void check_dust(const GroupState& group, const pipeline::Calibration& how, SessionRecord& record);
+/// Dust that is not where the flats saw it: one warning. `over`: share by which the flat
+/// over-corrects everything, told already.
+void check_dust(const GroupState& group, const pipeline::Calibration& how, double over,
+                SessionRecord& record);
+
+/// Kept subs whose dithers are too small to average the masters' noise: one warning when that
+/// noise is a large part of the result's. The subs' places on the canvas must be known.
+void check_shared_noise(const GroupState& group, SessionRecord& record);
 
 }  // namespace coldframe::session

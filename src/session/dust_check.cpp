@@ -93,7 +93,8 @@ Grid<float> binned_flat(const pipeline::Calibration& how, int bin, Size size) {
 
 }  // namespace
 
-void check_dust(const GroupState& group, const pipeline::Calibration& how, SessionRecord& record) {
+void check_dust(const GroupState& group, const pipeline::Calibration& how, double over,
+                SessionRecord& record) {
   if (how.multiply.empty()) return;
   int bin = 1;
   const auto sky =
@@ -101,7 +102,8 @@ void check_dust(const GroupState& group, const pipeline::Calibration& how, Sessi
   if (sky.empty()) return;
   const auto flat = binned_flat(how, bin, sky.size());
   const auto dust = sensor::compare_dust(flat.cview(), sky.cview());
-  if (!dust.significant()) return;
+  constexpr double beyond = 0.4;  // as compare_dust asks where the flat fits
+  if (!dust.significant() || dust.left - over < beyond) return;
   const std::string where =
       dust.by ? fmt::format(", most are now some {:.0f} px away",
                             std::max(std::hypot(dust.by->x, dust.by->y), 1.0) * bin)

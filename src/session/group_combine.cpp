@@ -4,6 +4,7 @@
 #include <cmath>
 #include <numbers>
 
+#include "check_parts.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/fits/image_file.hpp"
@@ -199,6 +200,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   auto& record = context.record;
   const auto kept = kept_subs(group);
   const Size canvas = context.canvas.size;
+  check_shared_noise(group, record);
   if (options.search_trails && !context.identity) {
     const StageClock clock(record.timings, "trails");
     find_trails(group, kept, canvas, context);

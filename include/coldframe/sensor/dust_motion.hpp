@@ -15,7 +15,7 @@ struct DustMotion {
   double depth = 0.0;       ///< usual depth of the moved shadows, share of the light
   double left = 0.0;        ///< share of it that is missing in the lights (1: all of it)
   std::optional<Point> by;  ///< where the lights have these shadows, map pixels from the flat's
-  /// Several shadows agree, or one is beyond doubt.
+  /// Several shadows agree.
   [[nodiscard]] bool significant() const noexcept;
 };
 
