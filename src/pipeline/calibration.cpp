@@ -3,12 +3,15 @@
 #include <algorithm>
 #include <cmath>
 
+#include "coldframe/sensor/bleeding.hpp"
 #include "coldframe/sensor/defects.hpp"
 #include "coldframe/stack/combine.hpp"
 #include "pipeline/master_noise.hpp"
 
 namespace coldframe::pipeline {
 namespace {
+
+constexpr float least_bleed = 0.1F;  // of saturation
 
 void fill_subtract(const CalibrationInputs& in, Calibration& out, Threads threads) {
   out.constant_subtract = static_cast<float>(in.constant_subtract);
@@ -148,11 +151,15 @@ void read_calibrated(const PixelSource& raw, const Calibration& calibration, con
                                   calibration.constant_multiply);
   }
   constexpr std::uint8_t repaired = mask_bit::defect | mask_bit::not_finite;
-  bool broken = false;
-  for (int y = 0; y < wide.height() && !broken; ++y) {
-    const auto row = bits.row(y);
-    broken =
-        std::any_of(row.begin(), row.end(), [](std::uint8_t b) { return (b & repaired) != 0; });
+  unsigned seen = 0;
+  for (int y = 0; y < wide.height(); ++y) {
+    for (const std::uint8_t b : bits.row(y)) seen |= b;
+  }
+  const bool broken = (seen & repaired) != 0;
+  if ((seen & mask_bit::saturated) != 0) {
+    // A tenth of full scale is far above any sky that is worth combining.
+    const float least = least_bleed * calibration.saturation_adu * calibration.constant_multiply;
+    sensor::mark_bleed_ends(pixels.view(), calibration.cfa, least, bits.view());
   }
   const Rect inner{rect.x0 - wide.x0, rect.y0 - wide.y0, rect.x1 - wide.x0, rect.y1 - wide.y0};
   Grid<float> mended;
