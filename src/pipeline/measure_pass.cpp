@@ -6,6 +6,7 @@
 #include <span>
 
 #include "coldframe/core/statistics.hpp"
+#include "noise_tails.hpp"
 
 namespace coldframe::pipeline {
 namespace {
@@ -155,6 +156,7 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
     if (raw.planes() == 3) {
       out.sky[static_cast<std::size_t>(plane)] =
           measure_channel(image.cview(), mask.cview(), {}, settings.stars.sky, threads);
+      count_tails(image.cview(), mask.cview(), out.sky[static_cast<std::size_t>(plane)], threads);
     }
   }
   if (raw.planes() != 3) {
@@ -176,9 +178,11 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
     for (int plane = 0; plane < 3; ++plane) {
       out.sky.push_back(measure_channel(image.cview(), mask.cview(),
                                         channel_of(calibration.cfa, plane), options.sky, threads));
+      count_tails(image.cview(), mask.cview(), out.sky.back(), threads);
     }
   } else if (out.sky.empty()) {
     out.sky.push_back({std::move(measured.sky), 1, 0, 0});
+    count_tails(image.cview(), mask.cview(), out.sky.back(), threads);
   }
   out.quality = measured.quality;
   out.stars = std::move(measured.stars);

@@ -243,8 +243,9 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   }
   const StageClock clock(record.timings, "result");
   complete_sub_rows(group, kept, result, totals, record);
-  const auto measured = measure_result(
-      writer.take_kept_plane(), photometric.calibration->electrons_per_unit(), options.threads);
+  const auto measured =
+      measure_result(writer.take_kept_plane(), writer.take_kept_flags(),
+                     photometric.calibration->electrons_per_unit(), options.threads);
   auto& row = record.results[static_cast<std::size_t>(result)];
   row.path = context.result_name + ".fits";
   row.unit = to_string(unit);

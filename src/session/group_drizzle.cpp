@@ -111,8 +111,9 @@ void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub
   std::vector<fits::Table> tables;
   const auto pixels = static_cast<std::size_t>(canvas.size.count());
   if (pipeline::base_bytes + measuring_bytes * pixels <= options.memory_bytes) {
-    const auto measured = measure_result(
-        writer.take_kept_plane(), photometric.calibration->electrons_per_unit(), options.threads);
+    const auto measured =
+        measure_result(writer.take_kept_plane(), writer.take_kept_flags(),
+                       photometric.calibration->electrons_per_unit(), options.threads);
     if (measured.quality.fitted > 0) {
       row.drizzle_fwhm_px = measured.quality.fwhm_px;
       late.set("FWHM", *row.drizzle_fwhm_px, "[pix] median of the result's stars");

@@ -7,7 +7,7 @@
 namespace coldframe::session {
 
 /// Pixels that are not numbers count as outside.
-[[nodiscard]] stars::FrameMeasurement measure_result(Grid<float> image, double electrons_per_unit,
-                                                     Threads threads);
+[[nodiscard]] stars::FrameMeasurement measure_result(Grid<float> image, Mask flags,
+                                                     double electrons_per_unit, Threads threads);
 
 }  // namespace coldframe::session

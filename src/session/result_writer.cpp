@@ -24,7 +24,11 @@ Header extension_header(const char* what) {
 
 ResultWriter::ResultWriter(std::filesystem::path path, Size canvas, int planes,
                            const Header& header)
-    : canvas_(canvas), planes_(planes), writer_(std::move(path)), kept_(canvas) {
+    : canvas_(canvas),
+      planes_(planes),
+      writer_(std::move(path)),
+      kept_(canvas),
+      kept_flags_(canvas) {
   using fits::SampleType;
   mean_ = writer_.add_image({"", canvas, planes, SampleType::float32}, header);
   Header uncert = extension_header("Standard deviation of each pixel as written");
@@ -66,6 +70,7 @@ void ResultWriter::keep(const pipeline::ResultStrip& s) {
     const int row = s.y0 + y;
     const auto from = s.mean.row(y);
     std::copy(from.begin(), from.end(), kept_.row(row).begin());
+    std::copy(s.flags.row(y).begin(), s.flags.row(y).end(), kept_flags_.row(row).begin());
     if (row % sample_step != 0) continue;
     for (int x = 0; x < s.mean.width(); x += sample_step) {
       const float sd = s.uncertainty(x, y);

@@ -24,6 +24,8 @@ class ResultWriter {
               const std::vector<fits::Table>& tables);
   /// The plane stars are measured on (green of three).
   [[nodiscard]] Grid<float> take_kept_plane() noexcept { return std::move(kept_); }
+  /// FLAGS of that plane.
+  [[nodiscard]] Mask take_kept_flags() noexcept { return std::move(kept_flags_); }
   /// UNCERT of that plane at every 16th pixel of every 16th row.
   [[nodiscard]] const std::vector<double>& sampled_uncertainty() const noexcept { return sampled_; }
 
@@ -34,6 +36,7 @@ class ResultWriter {
   fits::FileWriter writer_;
   int mean_ = 0, uncert_ = 0, mask_ = 0, flags_ = 0, weight_ = 0, low_ = 0, high_ = 0;
   Grid<float> kept_;
+  Mask kept_flags_;
   std::vector<double> sampled_;
 };
 

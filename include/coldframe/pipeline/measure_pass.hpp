@@ -25,8 +25,10 @@ struct SubMeasurement {
   Size frame;
   stars::FrameQuality quality;
   StarList stars;
-  std::vector<ChannelSky> sky;  ///< one per plane of the result
-  Grid<float> preview;          ///< about its median, in units of its own noise per preview pixel
+  /// One per plane of the result. The noise counts wings wider than a Gaussian's: it is
+  /// the standard deviation of what the default rejection keeps.
+  std::vector<ChannelSky> sky;
+  Grid<float> preview;  ///< about its median, in units of its own noise per preview pixel
   Mask preview_mask;
   int preview_bin = 1;
   sensor::LineOffsets lines;  ///< taken out before all that is above was measured
