@@ -64,6 +64,9 @@ void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions
          "inverse-variance: best for extended light; point-source: favours sharp subs; equal")
       ->check(CLI::IsMember(names(weightings)))
       ->capture_default_str();
+  app.add_option("--weights-file", texts.weights_file,
+                 "Table of your own weights, one 'path,weight' per line, instead of --weights; 0 "
+                 "leaves a sub out");
   app.add_option("--sky-matching", texts.sky,
                  "How skies of subs are brought together: a smooth surface, a level, or none")
       ->check(CLI::IsMember(names(matchings)))
@@ -108,6 +111,10 @@ void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions
 void apply(const CombineTexts& texts, session::RunOptions& run) {
   run.combine.rule = rules.at(texts.rule);
   run.weighting = weightings.at(texts.weights);
+  if (!texts.weights_file.empty()) {
+    run.weighting = stack::Weighting::owner;
+    run.owner_weights = session::read_owner_weights(texts.weights_file);
+  }
   run.sky_matching = matchings.at(texts.sky);
   run.canvas.choice = canvases.at(texts.canvas);
   run.resample.kernel = kernels.at(texts.kernel);

@@ -12,6 +12,7 @@ namespace coldframe::cli {
 struct CombineTexts {
   std::string rule = "noise-model";
   std::string weights = "inverse-variance";
+  std::string weights_file;
   std::string sky = "surface";
   std::string canvas = "reference";
   std::string kernel = "lanczos3";

@@ -321,7 +321,14 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
     measure_group(group, uncached, plan, record, watch);
   }
   std::vector<const SubState*> candidates;
-  for (const auto& sub : group.subs) candidates.push_back(&sub);
+  std::vector<std::string> sub_names;
+  for (const auto& sub : group.subs) {
+    candidates.push_back(&sub);
+    sub_names.push_back(sub.name);
+  }
+  if (options.weighting == stack::Weighting::owner) {
+    check_owner_weights(options.owner_weights, sub_names);
+  }
   const SubState* reference = candidates[choose_reference(candidates, options.reference)];
   if (job.aligned) {
     take_as_aligned(group);

@@ -61,7 +61,8 @@ void normalise_group(GroupState& group, Size canvas, const RunOptions& options) 
       // sqrt(A) times their noise.
       const double side = std::sqrt(sub_pixels_per_canvas_pixel(sub.to_canvas, middle_of(sub)));
       noises.push_back({sub.measured.sky[p].mesh.median_noise() * side, sub.scale.scale,
-                        std::max(sub.measured.quality.fwhm_px, 0.5) / side});
+                        std::max(sub.measured.quality.fwhm_px, 0.5) / side,
+                        owner_weight(options.owner_weights, sub.name)});
       owners.push_back(i);
     }
     const auto weights = stack::sub_weights(noises, options.weighting);

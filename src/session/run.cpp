@@ -37,6 +37,7 @@ class Run {
 
   SessionRecord go() {
     take_stock_and_pair();
+    check_weights();
     const auto plan = plan_measuring();
     {
       const StageClock clock(record_.timings, "masters");
@@ -77,6 +78,16 @@ class Run {
                               record_.left_out.size()),
                   "see 'coldframe survey' for what was found");
     }
+  }
+
+  // Before any work is done.
+  void check_weights() const {
+    if (options_.weighting != stack::Weighting::owner) return;
+    std::vector<std::string> lights;
+    for (const auto& group : pairing_.groups) {
+      for (const auto light : group.lights) lights.push_back(inventory_.frames[light].name);
+    }
+    check_owner_weights(options_.owner_weights, lights);
   }
 
   // A result needs a name: the folder's, where the headers have none.

@@ -1,5 +1,6 @@
 #include "coldframe/stack/weights.hpp"
 
+#include <algorithm>
 #include <cmath>
 
 namespace coldframe::stack {
@@ -12,6 +13,8 @@ std::string_view to_string(Weighting weighting) noexcept {
       return "point-source";
     case Weighting::equal:
       return "equal";
+    case Weighting::owner:
+      return "owner";
   }
   return "";
 }
@@ -24,6 +27,7 @@ namespace {
 double raw_weight(const SubNoise& sub, Weighting weighting) noexcept {
   if (!(sub.noise > 0.0) || !(sub.scale > 0.0) || !std::isfinite(sub.noise * sub.scale)) return 0.0;
   if (weighting == Weighting::equal) return 1.0;
+  if (weighting == Weighting::owner) return std::max(sub.owner, 0.0);
   const double sd = sub.noise * sub.scale;
   const double weight = 1.0 / (sd * sd);
   if (weighting == Weighting::inverse_variance) return weight;

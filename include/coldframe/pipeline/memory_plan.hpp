@@ -41,7 +41,7 @@ inline constexpr std::size_t base_bytes = std::size_t{96} << 20U;
 
 /// The plane of the result that stays in memory to be measured; part of `resident`.
 [[nodiscard]] inline std::size_t kept_plane_bytes(Size canvas) noexcept {
-  return static_cast<std::size_t>(canvas.count()) * sizeof(float);
+  return static_cast<std::size_t>(canvas.count()) * (sizeof(float) + sizeof(std::uint8_t));
 }
 
 /// Throws Error(usage) when `order` is below the floor; says the least that would do.

@@ -12,6 +12,7 @@
 #include "coldframe/core/parallel.hpp"
 #include "coldframe/sensor/calibrate.hpp"
 #include "coldframe/session/canvas.hpp"
+#include "coldframe/session/owner_weights.hpp"
 #include "coldframe/stack/combine.hpp"
 #include "coldframe/stack/normalise.hpp"
 #include "coldframe/stack/weights.hpp"
@@ -59,6 +60,7 @@ struct RunOptions {
   double detection_sigma = 5.0;
   stack::CombineOptions combine;
   stack::Weighting weighting = stack::Weighting::inverse_variance;
+  std::vector<OwnerWeight> owner_weights;  ///< for Weighting::owner
   stack::SkyMatching sky_matching = stack::SkyMatching::surface;
   align::ResampleOptions resample;
   CanvasOptions canvas;
