@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <cstdint>
+#include <cstring>
 #include <span>
 
 #include "coldframe/core/statistics.hpp"
@@ -105,6 +107,27 @@ void detrend(Profile& profile) {
   }
 }
 
+/// Most rows of a cell are clean.
+bool any_set(const std::uint8_t* bits) {
+  std::array<std::uint64_t, cell / 8> words{};
+  std::memcpy(words.data(), bits, cell);
+  std::uint64_t any = 0;
+  for (const auto word : words) any |= word;
+  return any != 0;
+}
+
+/// Takes the marked pixels of a row out and counts them.
+float leave_out(const std::uint8_t* bits, Profile& part, Profile& column_bad) {
+  float bad = 0.0F;
+  for (std::size_t x = 0; x < cell; ++x) {
+    if (bits[x] == 0) continue;
+    part[x] = 0.0F;
+    column_bad[x] += 1.0F;
+    bad += 1.0F;
+  }
+  return bad;
+}
+
 CellLines measure_cell(PlaneView<const float> image, PlaneView<const std::uint8_t> mask, int x0,
                        int y0, bool mosaic) {
   CellLines out;
@@ -112,30 +135,30 @@ CellLines measure_cell(PlaneView<const float> image, PlaneView<const std::uint8_
   if (!(about.noise > 0.0F)) return out;
   out.noise = static_cast<double>(about.noise);
   const float limit = clip * about.noise;
-  std::array<float, cell> column_good{};
+  std::array<Profile, 2> levels{};  // of even and odd rows
+  for (std::size_t x = 0; x < cell; ++x) {
+    levels[0][x] = about.level[x & 1U];
+    levels[1][x] = about.level[2 + (x & 1U)];
+  }
+  Profile column_bad{};
   for (int y = 0; y < cell; ++y) {
     const float* const values = image.row(y0 + y).data() + x0;
     const std::uint8_t* const bits = mask.row(y0 + y).data() + x0;
-    const float first = about.level[(y & 1) * 2];
-    const float second = about.level[(y & 1) * 2 + 1];
-    std::array<float, cell> part{};
-    std::array<float, cell> good{};
+    const Profile& level = levels[static_cast<std::size_t>(y & 1)];
+    Profile part{};
     for (std::size_t x = 0; x < cell; ++x) {
-      const float above = values[x] - ((x & 1U) == 0 ? first : second);
+      const float above = values[x] - level[x];
       const float low = above < -limit ? -limit : above;
-      const float held = low > limit ? limit : low;
-      good[x] = bits[x] == 0 ? 1.0F : 0.0F;
-      part[x] = held * good[x];
+      part[x] = low > limit ? limit : low;
     }
+    const float bad = any_set(bits) ? leave_out(bits, part, column_bad) : 0.0F;
     for (std::size_t x = 0; x < cell; ++x) out.columns[x] += part[x];
-    for (std::size_t x = 0; x < cell; ++x) column_good[x] += good[x];
     for (std::size_t width = cell / 2; width > 0; width /= 2) {
       for (std::size_t x = 0; x < width; ++x) part[x] += part[x + width];
-      for (std::size_t x = 0; x < width; ++x) good[x] += good[x + width];
     }
-    out.rows[static_cast<std::size_t>(y)] = part[0] / std::max(good[0], 1.0F);
+    out.rows[static_cast<std::size_t>(y)] = part[0] / std::max(cell - bad, 1.0F);
   }
-  for (std::size_t x = 0; x < cell; ++x) out.columns[x] /= std::max(column_good[x], 1.0F);
+  for (std::size_t x = 0; x < cell; ++x) out.columns[x] /= std::max(cell - column_bad[x], 1.0F);
   if (mosaic) {
     level_parities(out.rows);
     level_parities(out.columns);
