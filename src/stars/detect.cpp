@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "coldframe/core/statistics.hpp"
+#include "stars/filtered_noise.hpp"
 
 namespace coldframe::stars {
 namespace {
@@ -151,52 +152,6 @@ class BandFilter {
   std::vector<float> padded_;
 };
 
-/// Distribution of the filtered values, for the check of their noise.
-class NoiseCheck {
- public:
-  void add(float value) noexcept {
-    const float position = (value + 6.0F) * 50.0F;
-    if (position >= 0.0F && position < 600.0F) ++counts_[static_cast<std::size_t>(position)];
-  }
-  void add(const NoiseCheck& other) noexcept {
-    for (std::size_t i = 0; i < counts_.size(); ++i) counts_[i] += other.counts_[i];
-  }
-  /// Noise from the lower side, which sources do not widen: median minus the 15.87% point.
-  [[nodiscard]] double sigma() const noexcept {
-    const double low = quantile(0.158655253931);
-    const double mid = quantile(0.5);
-    return mid - low;
-  }
-
- private:
-  [[nodiscard]] double quantile(double q) const noexcept {
-    double total = 0.0;
-    for (const auto n : counts_) total += static_cast<double>(n);
-    double below = 0.0;
-    for (std::size_t i = 0; i < counts_.size(); ++i) {
-      const auto n = static_cast<double>(counts_[i]);
-      if (n > 0.0 && below + n >= q * total) {
-        return (static_cast<double>(i) + (q * total - below) / n) / 50.0 - 6.0;
-      }
-      below += n;
-    }
-    return 0.0;
-  }
-  std::array<std::uint32_t, 600> counts_{};
-};
-
-double measured_noise_ratio(const Grid<float>& values) {
-  NoiseCheck check;
-  for (int y = 1; y < values.height(); y += 5) {
-    const auto row = values.row(y);
-    for (std::size_t x = 3; x < row.size(); x += 7) {
-      if (row[x] != 0.0F) check.add(row[x]);  // zero: no signal here, or a band left out
-    }
-  }
-  const double sigma = check.sigma();
-  return sigma > 0.0 ? std::clamp(sigma, 0.5, 5.0) : 1.0;
-}
-
 bool is_maximum(const Grid<float>& values, int x, int y, int reach) noexcept {
   const float here = values(x, y);
   for (int v = std::max(0, y - reach); v <= std::min(values.height() - 1, y + reach); ++v) {
@@ -224,7 +179,13 @@ float crest(const Grid<float>& values, int x, int y) noexcept {
   return top;
 }
 
-void peaks_in_row(const Grid<float>& values, int y, float limit, int reach, float scale,
+/// From filtered values to units of their noise.
+struct PeakScale {
+  float zero = 0.0F;
+  float per_unit = 1.0F;
+};
+
+void peaks_in_row(const Grid<float>& values, int y, float limit, int reach, const PeakScale& scale,
                   std::vector<Peak>& out) {
   const auto row = values.row(y);
   constexpr std::size_t block = 32;
@@ -239,7 +200,9 @@ void peaks_in_row(const Grid<float>& values, int y, float limit, int reach, floa
     for (std::size_t x = x0; x < x1; ++x) {
       if (row[x] <= least || !is_maximum(values, static_cast<int>(x), y, reach)) continue;
       const float top = crest(values, static_cast<int>(x), y);
-      if (top > limit) out.push_back({static_cast<int>(x), y, top * scale, 0.0F});
+      if (top > limit) {
+        out.push_back({static_cast<int>(x), y, (top - scale.zero) * scale.per_unit, 0.0F});
+      }
     }
   }
 }
@@ -281,7 +244,9 @@ void filter_frame(const DetectionFrame& frame, double fwhm_px, Threads threads, 
     if ((y0 / band_rows) % choice.step != choice.rest) return;
     BandFilter(frame, kernel).run(y0, y1, scale, out.values);
   });
-  out.noise_ratio = measured_noise_ratio(out.values);
+  const FilteredNoise noise = measured_noise(out.values);
+  out.noise_ratio = noise.sigma;
+  out.zero = noise.zero;
 }
 
 std::vector<Peak> find_peaks(const FilteredFrame& filtered, double threshold, Threads threads) {
@@ -289,8 +254,9 @@ std::vector<Peak> find_peaks(const FilteredFrame& filtered, double threshold, Th
   const auto bands = static_cast<std::size_t>((height + band_rows - 1) / band_rows);
   std::vector<std::vector<Peak>> found(bands);
   const int reach = std::max(1, static_cast<int>(0.4 * filtered.fwhm_px));
-  const auto limit = static_cast<float>(threshold * filtered.noise_ratio);
-  const auto scale = static_cast<float>(1.0 / filtered.noise_ratio);
+  const auto limit = static_cast<float>(filtered.zero + threshold * filtered.noise_ratio);
+  const PeakScale scale{static_cast<float>(filtered.zero),
+                        static_cast<float>(1.0 / filtered.noise_ratio)};
   parallel_bands(threads, height, band_rows, [&](int y0, int y1) {
     auto& list = found[static_cast<std::size_t>(y0 / band_rows)];
     for (int y = y0; y < y1; ++y) peaks_in_row(filtered.values, y, limit, reach, scale, list);

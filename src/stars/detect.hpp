@@ -47,7 +47,9 @@ struct Peak {
 struct FilteredFrame {
   Grid<float> values;        ///< in units of the expected noise
   double noise_ratio = 1.0;  ///< measured over expected noise
-  double fwhm_px = 3.0;      ///< of the kernel
+  /// Level of empty sky, <= 0: the mesh reads the light of many faint wings as sky.
+  double zero = 0.0;
+  double fwhm_px = 3.0;  ///< of the kernel
   double norm2d = 1.0;
 };
 

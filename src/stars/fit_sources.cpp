@@ -7,12 +7,15 @@
 namespace coldframe::stars {
 namespace {
 
-/// Loneliest sources first, the brightest of equally lonely ones.
+/// Loneliest sources first, the brightest of equally lonely ones. Faint ones are left to the
+/// fit of fixed shape: a free one would cost their flux half its signal-to-noise and tell nothing.
 std::vector<std::size_t> choose_for_full_fit(const std::vector<Source>& sources, int max_fits) {
+  constexpr double least_snr = 10.0;  // of the detection
   std::vector<std::size_t> list;
   for (std::size_t i = 0; i < sources.size(); ++i) {
     const Source& s = sources[i];
-    if (!s.dropped && !s.sharp && !s.saturated && !s.edge) list.push_back(i);
+    const bool worth = s.star.snr >= least_snr;
+    if (worth && !s.dropped && !s.sharp && !s.saturated && !s.edge) list.push_back(i);
   }
   std::stable_sort(list.begin(), list.end(), [&](std::size_t a, std::size_t b) {
     return sources[a].isolation > sources[b].isolation;

@@ -15,6 +15,7 @@ class Prominence {
       : values_(filtered.values),
         threshold_(threshold),
         fwhm_(filtered.fwhm_px),
+        zero_(filtered.zero),
         unit_(1.0 / filtered.noise_ratio) {
     const double sigma = frame.sky->median_noise();
     photon_ = frame.gain_e_per_unit > 0.0 && sigma > 0.0
@@ -99,11 +100,12 @@ class Prominence {
 
  private:
   [[nodiscard]] double at(int x, int y) const noexcept {
-    return static_cast<double>(values_(x, y)) * unit_;
+    return (static_cast<double>(values_(x, y)) - zero_) * unit_;
   }
   const Grid<float>& values_;
   double threshold_;
   double fwhm_;
+  double zero_;
   double unit_;
   double photon_ = 0.0;
 };

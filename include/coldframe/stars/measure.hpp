@@ -49,6 +49,10 @@ struct MeasureOptions {
   /// Photon noise: variance of a pixel grows by (value - sky) / gain above the
   /// sky's measured variance. 1 for electrons.
   double gain_e_per_unit = 1.0;
+  /// The gain is a mere assumption and the frame free of offset: photons then cannot make more
+  /// noise at the sky's level than is there, so that level / noise^2 is used when it is larger
+  /// (resampled or averaged pictures, arbitrary units).
+  bool gain_assumed = false;
   /// Mosaic frames: fit and measure on the green samples only.
   CfaPattern cfa = CfaPattern::none;
   SkyMeshOptions sky;
