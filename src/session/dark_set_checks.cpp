@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <span>
+#include <string>
 
 #include "calibration_checks.hpp"
 #include "check_parts.hpp"
@@ -79,6 +80,8 @@ void compare_sets(const std::string& bias_name, const SetLook& bias, const std::
 
 void check_dark_frames(const Inventory& inventory, const Pairing& pairing, SessionRecord& record) {
   std::vector<std::pair<const FrameSet*, SetLook>> looks;
+  std::string clipped;
+  double worst = 0.0;
   for (const auto& set : pairing.sets) {
     if (set.kind == FrameKind::flat || set.frames.empty()) continue;
     try {
@@ -86,13 +89,16 @@ void check_dark_frames(const Inventory& inventory, const Pairing& pairing, Sessi
     } catch (const Error&) {
       continue;  // named where it is used
     }
-    if (looks.back().second.zeros > most_zeros) {
-      warn(
-          record, "pedestal-clipped",
-          fmt::format("{}: {:.2g}% of the pixels are at zero: the dark end is cut off and its mean "
-                      "is wrong; raise the camera's offset",
-                      set.label, 100.0 * looks.back().second.zeros));
-    }
+    const auto& [known, look] = looks.back();
+    if (look.zeros <= most_zeros) continue;
+    clipped += (clipped.empty() ? "" : ", ") + known->label;
+    worst = std::max(worst, look.zeros);
+  }
+  if (!clipped.empty()) {
+    warn(record, "pedestal-clipped",
+         fmt::format("{}: {:.2g}% of the pixels are at zero: the dark end is cut off and its mean "
+                     "is wrong; raise the camera's offset",
+                     clipped, 100.0 * worst));
   }
   for (const auto& [bias, bias_look] : looks) {
     if (bias->kind != FrameKind::bias) continue;

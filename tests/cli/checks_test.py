@@ -135,6 +135,8 @@ class Checks(unittest.TestCase):
         # Offset so low that half of the dark pixels are at zero.
         low = float(np.median(fits.getdata(sorted((self.clean / "darks").glob("*.fits"))[0])))
         codes, messages = self.told(self.fault("clip", ("darks", lambda a, _: a - low),
+                                               ("flat_darks", lambda a, _: a - low),
+                                               ("flats", lambda a, _: a - low),
                                                ("lights", lambda a, _: a - low)), "clip")
         self.assertEqual(codes, ["pedestal-clipped"], messages)
 
