@@ -11,6 +11,7 @@
 #include "coldframe/pipeline/trail_search.hpp"
 #include "flat_sky.hpp"
 #include "frame_access.hpp"
+#include "free_memory.hpp"
 #include "group_drizzle.hpp"
 #include "group_grid.hpp"
 #include "group_work.hpp"
@@ -205,6 +206,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
     const StageClock clock(record.timings, "trails");
     find_trails(group, kept, canvas, context);
   }
+  return_free_memory();
   pipeline::MemoryDemand demand;
   demand.frame = canvas;  // the result is measured like a frame
   for (const auto i : kept) {
