@@ -73,8 +73,7 @@ void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions
       ->capture_default_str();
   app.add_option("--canvas", texts.canvas,
                  "Field of the result. reference: the reference sub's own; common: the largest "
-                 "rectangle that every kept sub covers; all: everything that any kept sub shows, "
-                 "panels of a mosaic included")
+                 "rectangle that every kept sub covers; all: everything that any kept sub shows")
       ->check(CLI::IsMember(names(canvases)))
       ->capture_default_str();
   app.add_option("--scale", run.canvas.scale,

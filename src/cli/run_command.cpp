@@ -13,7 +13,7 @@ struct Options {
   Common common;
   session::RunOptions run;
   CombineTexts texts;
-  std::string keep_list;
+  std::string keep_list, drop_list;
   bool no_trails = false;
   bool no_background = false;
 };
@@ -45,6 +45,10 @@ int execute(Options& o, const CLI::App& app) {
   run.supplied = cards_of(o.common.supply);
   apply(o.texts, run);
   if (!o.keep_list.empty()) run.keep.keep_only = session::read_name_list(o.keep_list);
+  if (!o.drop_list.empty()) {
+    const auto names = session::read_name_list(o.drop_list);
+    run.keep.drop.insert(run.keep.drop.end(), names.begin(), names.end());
+  }
   run.search_trails = !o.no_trails;
   run.remove_background = !o.no_background;
   run.recipe_text = recipe_of(app);
@@ -88,6 +92,7 @@ Command add_run(CLI::App& root) {
       ->take_all()
       ->expected(1)
       ->allow_extra_args(false);
+  app->add_option("--drop-list", o->drop_list, "File that names subs to leave out, one per line");
   app->add_option("--max-fwhm", o->run.keep.max_fwhm_px, "Leave out subs with wider stars, px");
   app->add_option("--max-ellipticity", o->run.keep.max_ellipticity,
                   "Leave out subs with longer drawn stars (1 - minor/major axis)");

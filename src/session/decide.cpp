@@ -1,5 +1,7 @@
 #include "decide.hpp"
 
+#include "owner_lists.hpp"
+
 #include <algorithm>
 #include <atomic>
 #include <numeric>
@@ -26,10 +28,7 @@ double promise(const SubState& sub) {
 }
 
 bool named(const std::vector<std::string>& names, const SubState& sub) {
-  return std::any_of(names.begin(), names.end(), [&](const std::string& name) {
-    return name == sub.name || sub.path == std::filesystem::path(name) ||
-           sub.path.filename() == std::filesystem::path(name);
-  });
+  return listed(names, sub.name, sub.path);
 }
 
 }  // namespace

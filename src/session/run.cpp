@@ -22,6 +22,7 @@
 #include "hints.hpp"
 #include "master_library.hpp"
 #include "mosaic_check.hpp"
+#include "owner_lists.hpp"
 #include "stage_clock.hpp"
 
 namespace coldframe::session {
@@ -65,6 +66,7 @@ class Run {
     if (!options_.masters.empty()) {
       add_master_library(inventory_, options_.masters, options_.supplied, options_.threads, watch_);
     }
+    warn_of_unknown_names(inventory_, options_.keep);
     pairing_ = pair_frames(inventory_, options_.tolerances);
     record_.left_out = inventory_.left_out;
     record_.warnings = inventory_.warnings;
