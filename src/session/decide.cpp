@@ -6,6 +6,7 @@
 #include <atomic>
 #include <numeric>
 
+#include "chain_registration.hpp"
 #include "coldframe/align/shift_match.hpp"
 #include "coldframe/core/error.hpp"
 #include "double_images.hpp"
@@ -72,6 +73,26 @@ align::MatchResult match_subs(const pipeline::SubMeasurement& sub,
   return shifted.status == align::MatchStatus::matched ? shifted : match;
 }
 
+namespace {
+
+// What the reference itself cannot tell: faint subs, panels beside it.
+void match_the_rest(GroupState& group, const SubState& reference, Threads threads) {
+  std::vector<ChainSub> chain;
+  for (auto& sub : group.subs) {
+    chain.push_back({sub.measured.stars, sub.measured.frame, &sub.match, sub.usable, -1});
+  }
+  const auto match = [&](std::size_t sub, std::size_t through) {
+    return match_subs(group.subs[sub].measured, group.subs[through].measured);
+  };
+  match_through_others(chain, {reference.measured.stars, reference.measured.frame}, match, threads);
+  for (std::size_t i = 0; i < chain.size(); ++i) {
+    if (chain[i].through < 0) continue;
+    group.subs[i].through = group.subs[static_cast<std::size_t>(chain[i].through)].name;
+  }
+}
+
+}  // namespace
+
 void register_group(GroupState& group, const SubState& reference, Threads threads,
                     const Watch& watch) {
   std::atomic<std::size_t> done{0};
@@ -88,6 +109,7 @@ void register_group(GroupState& group, const SubState& reference, Threads thread
     }
     watch.report("register", done.fetch_add(1) + 1, group.subs.size());
   });
+  match_the_rest(group, reference, threads);
   std::vector<RegisteredSub> registered;
   align::MatchResult own;  // the reference may belong to another group
   for (auto& sub : group.subs) registered.push_back({sub.info, &sub.measured, &sub.match});

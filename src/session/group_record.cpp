@@ -102,6 +102,7 @@ void note_figures(const SubState& sub, SubRecord& row) {
   if (sub.match.status == align::MatchStatus::matched) {
     row.transform = sub.match.transform;
     row.matched_stars = static_cast<int>(sub.match.pairs.size());
+    row.registered_through = sub.through;
     row.residual_px = sub.match.rms_px;
     row.residuals = sub.residuals;
   }

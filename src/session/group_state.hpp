@@ -44,7 +44,8 @@ struct SubState {
   std::string mend;                              ///< what would make an unusable file usable
   align::MatchResult match;                      ///< to the reference sub
   std::vector<align::ResidualVector> residuals;  ///< of its match, some
-  Transform to_canvas;                           ///< the same, onto the result's grid
+  std::string through;  ///< name of the sub that led to the reference; empty: none
+  Transform to_canvas;  ///< the same, onto the result's grid
   stack::ScaleEstimate scale;
   double transparency = 0.0;  ///< 0: unknown
   Decision decision;

@@ -153,6 +153,8 @@ ordered_json sub_json(const SubRecord& s) {
           {"weight", or_null(s.weight)},
           {"transform", s.transform ? transform_json(*s.transform) : ordered_json(nullptr)},
           {"matched_stars", or_null(s.matched_stars)},
+          {"registered_through", s.registered_through.empty() ? ordered_json(nullptr)
+                                                              : ordered_json(s.registered_through)},
           {"residual_px", or_null(s.residual_px)},
           {"residual_vectors", residuals_json(s.residuals)},
           {"trails", trails_json(s.trails)},

@@ -60,7 +60,8 @@ struct SubRecord {
   /// Standard deviation of offsets of rows and columns, before and after taking them out.
   std::optional<double> row_noise, row_noise_left, column_noise, column_noise_left;
   std::optional<int> stars, matched_stars;
-  std::string rule;  ///< that dropped the sub, see `session::Decision`; "" when kept
+  std::string registered_through;  ///< the sub that led to the reference; empty: matched itself
+  std::string rule;                ///< that dropped the sub, see `session::Decision`; "" when kept
   std::optional<double> rule_value, rule_limit;
   std::string unit;  ///< of sky and noise: "electron" or "adu"
   std::optional<double> fwhm_error_px, ellipticity_error, transparency_error;
