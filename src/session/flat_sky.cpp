@@ -10,8 +10,10 @@
 namespace coldframe::session {
 namespace {
 
+// With a `guide`, objects and order are those of another colour.
 sky::GradientModel fit_plane(const fits::ImageFile& image, const fits::ImageFile& weight, int plane,
-                             const sky::GradientOptions& options, Threads threads) {
+                             const sky::GradientModel* guide, const sky::GradientOptions& options,
+                             Threads threads) {
   const Size size = image.size();
   Grid<float> values(size);
   Grid<float> exposure(size);
@@ -23,7 +25,36 @@ sky::GradientModel fit_plane(const fits::ImageFile& image, const fits::ImageFile
   for (int y = 0; y < size.height; ++y) {
     for (int x = 0; x < size.width; ++x) mask(x, y) = std::isfinite(values(x, y)) ? 0 : 1;
   }
+  if (guide != nullptr) {
+    return sky::fit_gradient_like(*guide, values.cview(), mask.cview(), exposure.cview(), options,
+                                  threads);
+  }
   return sky::fit_gradient(values.cview(), mask.cview(), exposure.cview(), options, threads);
+}
+
+// Objects lie at the same place in all colours: one colour's gradient that was told from them lends
+// its view of the field to a colour where it was not. Else the sky would be left with a hue.
+std::vector<sky::GradientModel> fit_planes(const fits::ImageFile& image,
+                                           const fits::ImageFile& weight,
+                                           const sky::GradientOptions& options, Threads threads) {
+  std::vector<sky::GradientModel> models;
+  for (int p = 0; p < image.planes(); ++p) {
+    models.push_back(fit_plane(image, weight, p, nullptr, options, threads));
+  }
+  const auto fitted = [](const sky::GradientModel& m) {
+    return m.status == sky::GradientStatus::fitted;
+  };
+  const auto guide =
+      std::max_element(models.begin(), models.end(), [&](const auto& a, const auto& b) {
+        return (fitted(a) ? a.free_sky_share : 0.0) < (fitted(b) ? b.free_sky_share : 0.0);
+      });
+  if (guide == models.end() || !fitted(*guide)) return models;
+  for (std::size_t p = 0; p < models.size(); ++p) {
+    if (fitted(models[p])) continue;
+    auto led = fit_plane(image, weight, static_cast<int>(p), &*guide, options, threads);
+    if (fitted(led)) models[p] = std::move(led);
+  }
+  return models;
 }
 
 void write_plane(fits::FileWriter& writer, const fits::ImageFile& image,
@@ -60,14 +91,13 @@ FlatSkyOutcome write_flat_sky(const std::filesystem::path& result, const std::fi
   const auto weight = fits::ImageFile::open(result, "WEIGHT");
   const Size size = image->size();
   const int planes = image->planes();
-  std::vector<sky::GradientModel> models;
-  for (int p = 0; p < planes; ++p) {
-    models.push_back(fit_plane(*image, *weight, p, options, threads));
-    if (models.back().status == sky::GradientStatus::declined) {
+  const auto models = fit_planes(*image, *weight, options, threads);
+  for (const auto& model : models) {
+    if (model.status == sky::GradientStatus::declined) {
       outcome.note =
           "an object fills the field: the sky could not be told from it, no gradient was removed; "
           "take a wider field, or use --no-background";
-    } else if (models.back().status == sky::GradientStatus::level_only && outcome.note.empty()) {
+    } else if (model.status == sky::GradientStatus::level_only && outcome.note.empty()) {
       outcome.note = "little free sky: only a constant level was removed, no gradient";
     }
   }

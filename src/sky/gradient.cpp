@@ -108,6 +108,30 @@ GradientModel fit_gradient(PlaneView<const float> image, PlaneView<const std::ui
   model.status = GradientStatus::fitted;
   model.surface = std::move(fit.surface);
   model.residual_rms = fit.residual_sigma;
+  model.covered = std::move(grid.covered);
+  return model;
+}
+
+GradientModel fit_gradient_like(const GradientModel& guide, PlaneView<const float> image,
+                                PlaneView<const std::uint8_t> mask, PlaneView<const float> weight,
+                                const GradientOptions& options, Threads threads) {
+  check(image, mask, weight, options);
+  GradientModel model;
+  model.surface.size = image.size();
+  auto grid = sample_cells(image, mask, weight, options, threads);
+  model.cell_noise = grid.noise;
+  if (guide.status != GradientStatus::fitted || guide.covered.size() != grid.cells.size()) {
+    return model;
+  }
+  grid.covered = guide.covered;
+  model.free_sky_share = grid.free_share();
+  model.free_cells = grid.free();
+  auto fit = fit_chebyshev(grid.free_points(), grid.frame, guide.surface.order);
+  if (fit.status == FitStatus::singular) return level_only(grid, model);
+  model.status = GradientStatus::fitted;
+  model.surface = std::move(fit.surface);
+  model.residual_rms = fit.residual_sigma;
+  model.covered = std::move(grid.covered);
   return model;
 }
 

@@ -139,6 +139,31 @@ TEST_CASE("a gradient of 30% is found under a galaxy with a faint halo") {
   }
 }
 
+TEST_CASE("one colour's free sky serves another colour of the same field") {
+  Scene scene;
+  scene.halo_scale = 60.0;
+  scene.halo_peak = 300.0;
+  const auto guide = fit(make(scene));
+  REQUIRE(guide.status == GradientStatus::fitted);
+  // The same field through another filter: other sky, other gradient, other noise.
+  Scene other = scene;
+  other.sky = 600.0;
+  other.gradient = 0.22;
+  other.seed = 9;
+  const auto image = make(other);
+  const auto led = sky::fit_gradient_like(guide, image.plane(0), {}, {}, {}, {2});
+  REQUIRE(led.status == GradientStatus::fitted);
+  CHECK(led.free_cells == guide.free_cells);
+  for (const auto& [x, y] :
+       {std::pair{20.0, 20.0}, {1180.0, 20.0}, {20.0, 780.0}, {1180.0, 780.0}}) {
+    // A hundredth of the gradient's range of 132 e.
+    CHECK(led.at(x, y) == Approx(sky_at(other, x, y)).margin(1.32));
+  }
+  sky::GradientModel none;
+  CHECK(sky::fit_gradient_like(none, image.plane(0), {}, {}, {}, {2}).status ==
+        GradientStatus::declined);
+}
+
 TEST_CASE("an empty field stays flat") {
   for (const std::uint64_t seed : {1U, 2U, 3U, 4U}) {
     Scene scene;

@@ -45,6 +45,7 @@ struct GradientModel {
   double residual_rms = 0.0;    ///< of free cells about the model, robust
   double cell_noise = 0.0;      ///< from differences of neighbouring cells
   std::size_t free_cells = 0;
+  std::vector<char> covered;  ///< by cell, row by row: an object lies there
   void row(int y, std::span<float> out) const noexcept { surface.evaluate_row(0, y, out); }
   [[nodiscard]] double at(double x, double y) const noexcept { return surface.evaluate({x, y}); }
 };
@@ -55,5 +56,13 @@ struct GradientModel {
                                          PlaneView<const std::uint8_t> mask,
                                          PlaneView<const float> weight,
                                          const GradientOptions& options, Threads threads);
+
+/// The same for a plane whose objects are known from another colour of the same field: `guide`,
+/// a fitted model of that colour, lends its free cells and its order.
+[[nodiscard]] GradientModel fit_gradient_like(const GradientModel& guide,
+                                              PlaneView<const float> image,
+                                              PlaneView<const std::uint8_t> mask,
+                                              PlaneView<const float> weight,
+                                              const GradientOptions& options, Threads threads);
 
 }  // namespace coldframe::sky
