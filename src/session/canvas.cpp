@@ -7,6 +7,7 @@
 #include <cmath>
 #include <limits>
 
+#include "coldframe/align/drizzle.hpp"
 #include "coldframe/core/error.hpp"
 
 namespace coldframe::session {
@@ -161,22 +162,8 @@ Canvas choose_canvas(std::span<const Footprint> subs, Size reference,
 }
 
 Transform onto_canvas(const Transform& to_reference, const Canvas& canvas) {
-  const double s = canvas.scale;
-  const double tx = s * (0.5 - canvas.x0) - 0.5;
-  const double ty = s * (0.5 - canvas.y0) - 0.5;
-  Transform moved = to_reference;
-  const auto& m = to_reference.matrix;
-  for (std::size_t k = 0; k < 3; ++k) {
-    moved.matrix[k] = s * m[k] + tx * m[6 + k];
-    moved.matrix[3 + k] = s * m[3 + k] + ty * m[6 + k];
-  }
-  if (moved.polynomial) {
-    for (auto& c : moved.polynomial->x) c *= s;
-    for (auto& c : moved.polynomial->y) c *= s;
-    moved.polynomial->x[0] += tx;
-    moved.polynomial->y[0] += ty;
-  }
-  return moved;
+  return to_reference.then(
+      align::canvas_grid(canvas.scale, {double(canvas.x0), double(canvas.y0)}));
 }
 
 namespace {

@@ -184,6 +184,13 @@ void flatten(ResultRecord& row, const CombineContext& context) {
 
 }  // namespace
 
+Header reference_header(const CombineContext& context, const Canvas& canvas) {
+  Header header = fits::ImageFile::open(context.reference->path)->header();
+  trim_header(header, *context.reference->info);
+  move_sky_coordinates(header, canvas);
+  return header;
+}
+
 double largest_turn(const GroupState& group) {
   double largest = 0.0;
   for (const auto& sub : group.subs) {
@@ -201,6 +208,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   auto& record = context.record;
   const auto kept = kept_subs(group);
   const Size canvas = context.canvas.size;
+  if (options.drizzle_scale) check_drizzle_memory(group, context);
   check_shared_noise(group, record);
   if (options.search_trails && !context.identity) {
     const StageClock clock(record.timings, "trails");
@@ -226,14 +234,11 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   demand.resident = pipeline::kept_plane_bytes(canvas) + reading.held_bytes;
   const auto plan = pipeline::plan_memory(demand, options.memory_bytes);
   const auto& photometric = group.subs[group.photometric_reference];
-  const auto reference_file = fits::ImageFile::open(context.reference->path);
-  Header base = reference_file->header();
-  trim_header(base, *context.reference->info);
-  move_sky_coordinates(base, context.canvas);
   const auto unit = photometric.calibration->unit;
   const auto path = options.out / (context.result_name + ".fits");
-  ResultWriter writer(path, canvas, group.planes,
-                      result_header(base, group, record, options, unit));
+  ResultWriter writer(
+      path, canvas, group.planes,
+      result_header(reference_header(context, context.canvas), group, record, options, unit));
   const auto settings = settings_for(group, canvas, context, kept.size());
   const auto list = combine_list(group, kept, reading);
   pipeline::CombineTotals totals;

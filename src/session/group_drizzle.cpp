@@ -13,7 +13,6 @@
 #include "frame_access.hpp"
 #include "group_grid.hpp"
 #include "preview.hpp"
-#include "raw_frame.hpp"
 #include "result_stars.hpp"
 #include "result_writer.hpp"
 #include "stage_clock.hpp"
@@ -31,20 +30,6 @@ Canvas drizzled_canvas(const Canvas& ordinary, double finer) {
 
 // Measuring holds this much per pixel (see pipeline/memory_plan).
 constexpr std::size_t measuring_bytes = 24;
-
-// Refused before any work: the least that would do is in the line.
-void check_memory(const Canvas& canvas, const GroupState& group, const CombineContext& context) {
-  const auto& options = context.options;
-  const auto pixels = static_cast<std::size_t>(canvas.size.count());
-  const std::size_t need =
-      pipeline::base_bytes + pipeline::kept_plane_bytes(canvas.size) +
-      pipeline::drizzle_bytes(canvas.size, group.planes, canvas.scale, options.threads.resolved());
-  if (need <= options.memory_bytes) return;
-  throw Error(ErrorKind::usage, "",
-              fmt::format("--memory {} MiB is too small to drizzle {:.0f} million pixels",
-                          options.memory_bytes >> 20U, static_cast<double>(pixels) / 1e6),
-              fmt::format("give at least {} MiB, or a smaller --drizzle", (need >> 20U) + 1));
-}
 
 void warn_of_coverage(const pipeline::DrizzleTotals& totals, const RunOptions& options,
                       const ResultRecord& row, SessionRecord& record) {
@@ -64,11 +49,8 @@ void warn_of_coverage(const pipeline::DrizzleTotals& totals, const RunOptions& o
 
 Header drizzle_header(const GroupState& group, const CombineContext& context, const Canvas& canvas,
                       PixelUnit unit) {
-  const auto file = fits::ImageFile::open(context.reference->path);
-  Header base = file->header();
-  trim_header(base, *context.reference->info);
-  move_sky_coordinates(base, canvas);
-  Header header = result_header(base, group, context.record, context.options, unit);
+  Header header = result_header(reference_header(context, canvas), group, context.record,
+                                context.options, unit);
   header.set("CFDRZSCL", *context.options.drizzle_scale, "drizzle: pixels per ordinary pixel");
   header.set("CFDRZDRP", context.options.drop_size, "[pix] drizzle: side of a drop, sub pixels");
   header.history("drizzled (Fruchter & Hook 2002); outliers told by the ordinary combination");
@@ -77,13 +59,26 @@ Header drizzle_header(const GroupState& group, const CombineContext& context, co
 
 }  // namespace
 
+void check_drizzle_memory(const GroupState& group, const CombineContext& context) {
+  const auto& options = context.options;
+  const Canvas canvas = drizzled_canvas(context.canvas, *options.drizzle_scale);
+  const auto pixels = static_cast<std::size_t>(canvas.size.count());
+  const std::size_t need =
+      pipeline::base_bytes + pipeline::kept_plane_bytes(canvas.size) +
+      pipeline::drizzle_bytes(canvas.size, group.planes, canvas.scale, options.threads.resolved());
+  if (need <= options.memory_bytes) return;
+  throw Error(ErrorKind::usage, "",
+              fmt::format("--memory {} MiB is too small to drizzle {:.0f} million pixels",
+                          options.memory_bytes >> 20U, static_cast<double>(pixels) / 1e6),
+              fmt::format("give at least {} MiB, or a smaller --drizzle", (need >> 20U) + 1));
+}
+
 void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub> list,
                    CombineContext& context, ResultRecord& row) {
   const auto& options = context.options;
   const StageClock clock(context.record.timings, "drizzle");
   const double finer = *options.drizzle_scale;
   const Canvas canvas = drizzled_canvas(context.canvas, finer);
-  check_memory(canvas, group, context);
   const auto ordinary = fits::ImageFile::open(options.out / row.path);
   pipeline::DrizzleSettings settings;
   settings.canvas = canvas.size;

@@ -7,6 +7,10 @@
 
 namespace coldframe::session {
 
+/// Before the ordinary combination: throws Error(usage) when `--memory` is too small to drizzle,
+/// with the least that would do.
+void check_drizzle_memory(const GroupState& group, const CombineContext& context);
+
 /// Reads the ordinary result of `row` from OUT, drops the subs of `list` on a finer grid and
 /// writes NAME_drizzle.fits with its picture; completes the row and warns of poor coverage.
 void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub> list,

@@ -28,6 +28,9 @@ struct CombineContext {
 /// record; the rows of its subs must be there and are completed.
 void combine_group(GroupState& group, CombineContext& context, int result);
 
+/// The reference's header, trimmed like its pixels, with sky coordinates on `canvas`.
+[[nodiscard]] Header reference_header(const CombineContext& context, const Canvas& canvas);
+
 /// Largest turn of a kept sub against the canvas, folded to [0, 90] degrees, in radians.
 [[nodiscard]] double largest_turn(const GroupState& group);
 

@@ -7,25 +7,10 @@
 #include <vector>
 
 #include "catch.hpp"
-#include "coldframe/core/random.hpp"
+#include "frames.hpp"
 
 namespace coldframe::pipeline {
 namespace {
-
-class MemoryPlanes : public PixelSource {
- public:
-  explicit MemoryPlanes(Grid<float> pixels) : pixels_(std::move(pixels)) {}
-  [[nodiscard]] Size size() const noexcept override { return pixels_.size(); }
-  [[nodiscard]] int planes() const noexcept override { return 1; }
-  void fill(int, const Rect& rect, PlaneView<float> values) const override {
-    for (int y = 0; y < rect.height(); ++y) {
-      for (int x = 0; x < rect.width(); ++x) values(x, y) = pixels_(rect.x0 + x, rect.y0 + y);
-    }
-  }
-
- private:
-  Grid<float> pixels_;
-};
 
 constexpr Size frame{96, 80};
 constexpr double sky = 300.0;
@@ -56,22 +41,18 @@ Grid<float> frame_with_star(Point at, unsigned seed) {
 
 struct Dithered {
   Calibration calibration;
-  std::vector<std::shared_ptr<MemoryPlanes>> sources;
+  std::vector<std::shared_ptr<test::MemorySource>> sources;
   std::vector<std::vector<ChannelSky>> skies;
   std::vector<CombineSub> subs;
-  std::unique_ptr<MemoryPlanes> ordinary;
+  std::unique_ptr<test::MemorySource> ordinary;
 
   explicit Dithered(std::size_t count) {
     calibration.unit = PixelUnit::electron;
     calibration.gain_e_per_adu = 1.0;
     skies.resize(count);
     for (auto& sky_of_sub : skies) {
-      ChannelSky channel;
-      channel.mesh.cell_px = 96;
-      channel.mesh.frame = frame;
-      channel.mesh.level = Grid<float>(1, 1, static_cast<float>(sky));
-      channel.mesh.noise = Grid<float>(1, 1, static_cast<float>(noise));
-      sky_of_sub.push_back(std::move(channel));
+      sky_of_sub.push_back(
+          {test::flat_mesh(frame, static_cast<float>(sky), static_cast<float>(noise)), 1, 0, 0});
     }
     RandomStream random(11, 5, 0);
     for (std::size_t i = 0; i < count; ++i) {
@@ -80,7 +61,7 @@ struct Dithered {
           frame_with_star({star.x - shift.x, star.y - shift.y}, static_cast<unsigned>(i + 1));
       if (i == 2) pixels(20, 30) += 4000.0F;  // a particle
       if (i == 4) pixels(70, 60) -= 250.0F;
-      sources.push_back(std::make_shared<MemoryPlanes>(std::move(pixels)));
+      sources.push_back(std::make_shared<test::MemorySource>(std::move(pixels)));
       CombineSub sub;
       sub.open = [source = sources.back()] { return source; };
       sub.calibration = &calibration;
@@ -95,7 +76,7 @@ struct Dithered {
       for (int x = 0; x < frame.width; ++x)
         expected(x, y) = static_cast<float>(sky + pixel_light(star, x, y));
     }
-    ordinary = std::make_unique<MemoryPlanes>(std::move(expected));
+    ordinary = std::make_unique<test::MemorySource>(std::move(expected));
   }
 };
 

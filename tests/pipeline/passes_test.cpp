@@ -245,6 +245,23 @@ TEST_CASE("Calibrated pixels do not depend on how a frame is divided") {
   }
 }
 
+// Each call gives a copy, as reading from the cache does.
+std::vector<PreviewSub> previews_of(std::vector<SubMeasurement>& subs) {
+  std::vector<PreviewSub> previews;
+  for (auto& sub : subs) {
+    previews.push_back({[&sub] {
+                          SubMeasurement copy;
+                          copy.preview = sub.preview.clone();
+                          copy.preview_mask = sub.preview_mask.clone();
+                          copy.preview_bin = sub.preview_bin;
+                          copy.frame = sub.frame;
+                          return copy;
+                        },
+                        Transform{}});
+  }
+  return previews;
+}
+
 TEST_CASE("A trail in one preview of several is found at its place on the canvas") {
   const Size canvas{1200, 800};
   std::vector<SubMeasurement> subs(6);
@@ -258,18 +275,7 @@ TEST_CASE("A trail in one preview of several is found at its place on the canvas
   for (int x = 0; x < 600; ++x) {
     for (int d = -1; d <= 1; ++d) subs[3].preview(x, 100 + x / 4 + d) += 2.5F;
   }
-  std::vector<PreviewSub> previews;
-  for (auto& sub : subs) {
-    previews.push_back({[&sub] {
-                          SubMeasurement copy;
-                          copy.preview = sub.preview.clone();
-                          copy.preview_mask = sub.preview_mask.clone();
-                          copy.preview_bin = sub.preview_bin;
-                          copy.frame = sub.frame;
-                          return copy;
-                        },
-                        Transform{}});
-  }
+  const auto previews = previews_of(subs);
   const auto trails = search_trails(previews, canvas, {}, Threads{2}, {});
   for (std::size_t i = 0; i < trails.size(); ++i) {
     INFO("sub " << i);
@@ -310,18 +316,7 @@ TEST_CASE("What sky and flat leave is no trail, a faint true one beside it is") 
   for (int x = 0; x < size.width; ++x) {
     for (int d = -1; d <= 1; ++d) subs[4].preview(x, 100 + x / 3 + d) += 0.9F;
   }
-  std::vector<PreviewSub> previews;
-  for (auto& sub : subs) {
-    previews.push_back({[&sub] {
-                          SubMeasurement copy;
-                          copy.preview = sub.preview.clone();
-                          copy.preview_mask = sub.preview_mask.clone();
-                          copy.preview_bin = sub.preview_bin;
-                          copy.frame = sub.frame;
-                          return copy;
-                        },
-                        Transform{}});
-  }
+  const auto previews = previews_of(subs);
   const auto trails = search_trails(previews, canvas, {}, Threads{2}, {});
   for (std::size_t i = 0; i < trails.size(); ++i) {
     INFO("sub " << i);
