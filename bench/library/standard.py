@@ -1,0 +1,51 @@
+#!/usr/bin/python3
+"""The same work with the astronomy libraries' own functions (astropy, photutils), as their
+documentation shows it. Usage: standard.py STAGE JOB.json        (started by bench/run)
+"""
+import sys
+import warnings
+
+import numpy as np
+from astropy.io import fits
+from astropy.modeling import fitting, models
+from astropy.stats import SigmaClip
+from photutils.background import Background2D, MedianBackground
+from photutils.detection import DAOStarFinder
+
+import tuned
+
+warnings.filterwarnings("ignore")
+
+
+def measure(path):
+    image = fits.getdata(path).astype(np.float32)
+    mesh = Background2D(image, 64, filter_size=3, sigma_clip=SigmaClip(3.0),
+                        bkg_estimator=MedianBackground())
+    signal = image - mesh.background
+    found = DAOStarFinder(fwhm=3.0, threshold=5.0 * mesh.background_rms_median)(signal)
+    found.sort("peak", reverse=True)
+    fitter = fitting.LevMarLSQFitter()
+    half = tuned.HALF
+    widths = []
+    for row in found:
+        if len(widths) == tuned.FITS:
+            break
+        x, y = int(round(row["xcentroid"])), int(round(row["ycentroid"]))
+        cut = signal[max(y - half, 0):y + half + 1, max(x - half, 0):x + half + 1]
+        if cut.shape != (2 * half + 1, 2 * half + 1):
+            continue
+        yy, xx = np.mgrid[-half:half + 1, -half:half + 1]
+        star = fitter(models.Moffat2D(float(cut[half, half]), 0, 0, 2.8, 3.5), xx, yy, cut,
+                      maxiter=50)
+        widths.append(star.fwhm)
+    return {"found": len(found), "fits": len(widths), "fwhm_px": float(np.nanmedian(widths))}
+
+
+def stage_stars(job, pool):
+    return pool.map(measure, job["files"], chunksize=1)
+
+
+tuned.STAGES = {name[6:]: function for name, function in globals().items()
+                if name.startswith("stage_")}
+if __name__ == "__main__":
+    tuned.main()
