@@ -34,7 +34,7 @@ JointSub joint_sub(const DistortedSub& sub, std::span<const Star> reference,
   const Point c{0.5 * (frame.width - 1), 0.5 * (frame.height - 1)};
   joint.start = {j[0], j[1], local.value.x - (j[0] * c.x + j[1] * c.y),
                  j[2], j[3], local.value.y - (j[2] * c.x + j[3] * c.y)};
-  const double scale = std::sqrt(std::fabs(j[0] * j[3] - j[1] * j[2]));
+  const double scale = std::sqrt(std::fabs(local.determinant()));
   for (const IndexPair& pair : pair_up(lists, sub.start, options.tolerance_px)) {
     const double s = scale * lists.sub.error_px[pair.sub];
     const double r = lists.reference.error_px[pair.reference];

@@ -76,7 +76,7 @@ void DrizzleTile::add(const DrizzleSamples& samples) {
         continue;
       }
       if (!overlap_areas(shape, scratch.areas)) continue;
-      const double area = std::fabs(j[0] * j[3] - j[1] * j[2]);
+      const double area = std::fabs(map.determinant());
       const int plane =
           samples.pattern == CfaPattern::none ? samples.plane : cfa_colour(samples.pattern, x, y);
       const auto value = static_cast<double>(samples.values(column, row));

@@ -83,7 +83,7 @@ InverseGrid::Inverted InverseGrid::invert(Point destination) const {
   for (int step = 0; step < most_steps; ++step) {
     const auto e = forward_.polynomial->local(guess);
     const auto& j = e.jacobian;
-    const double det = j[0] * j[3] - j[1] * j[2];
+    const double det = e.determinant();
     if (!(std::fabs(det) > 0.0)) return result;
     const double ex = destination.x - e.value.x;
     const double ey = destination.y - e.value.y;

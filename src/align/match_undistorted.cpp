@@ -67,8 +67,8 @@ MatchResult match_undistorted(const DistortedSub& sub, Size frame, std::span<con
   const StarList reference_stars = undistorted(reference, reference_optics);
   // The same stars in the same order as in `recorded`.
   const Lists lists(sub_stars, reference_stars);
-  const auto j = sub.start.jacobian({0.5 * (frame.width - 1), 0.5 * (frame.height - 1)});
-  const bool mirrored = j[0] * j[3] - j[1] * j[2] < 0.0;
+  const Point middle{0.5 * (frame.width - 1), 0.5 * (frame.height - 1)};
+  const bool mirrored = sub.start.local(middle).determinant() < 0.0;
   constexpr double first_look_px = 3.0;
   auto pairs = pair_up(recorded, sub.start, std::max(first_look_px, options.tolerance_px));
   RobustFit fit;

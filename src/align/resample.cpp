@@ -16,9 +16,8 @@ Point middle_of(Size sub) noexcept { return {0.5 * (sub.width - 1), 0.5 * (sub.h
 }  // namespace
 
 double source_scale(const Transform& sub_to_reference, Point source) noexcept {
-  const auto j = sub_to_reference.jacobian(source);
-  const double det = std::fabs(j[0] * j[3] - j[1] * j[2]);
-  return det > 0.0 && std::isfinite(det) ? 1.0 / std::sqrt(det) : 1.0;
+  const double area = sub_to_reference.source_area(source);
+  return area > 0.0 && std::isfinite(area) ? std::sqrt(area) : 1.0;
 }
 
 double stretch_factor(const Transform& sub_to_reference, Point source) noexcept {

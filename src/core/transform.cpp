@@ -74,6 +74,10 @@ LocalMap Transform::local(Point p) const noexcept {
 
 std::array<double, 4> Transform::jacobian(Point p) const noexcept { return local(p).jacobian; }
 
+double Transform::source_area(Point p) const noexcept {
+  return 1.0 / std::fabs(local(p).determinant());
+}
+
 namespace {
 
 std::array<double, 9> product(const std::array<double, 9>& a, const std::array<double, 9>& b) {
@@ -138,7 +142,7 @@ Point Transform::unapply(Point p) const noexcept {
     const double ex = p.x - d.value.x;
     const double ey = p.y - d.value.y;
     const auto& j = d.jacobian;
-    const double determinant = j[0] * j[3] - j[1] * j[2];
+    const double determinant = d.determinant();
     if (!(std::fabs(determinant) > 0.0)) break;
     const double dx = (j[3] * ex - j[1] * ey) / determinant;
     const double dy = (j[0] * ey - j[2] * ex) / determinant;

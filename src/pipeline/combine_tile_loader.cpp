@@ -84,11 +84,6 @@ void copy_plane(const Planes& source, std::size_t p, PlaneView<float> values,
 
 }  // namespace
 
-double area_factor(const CombineSub& sub, Point in_sub) noexcept {
-  const auto jacobian = sub.transform.jacobian(in_sub);
-  return 1.0 / std::fabs(jacobian[0] * jacobian[3] - jacobian[1] * jacobian[2]);
-}
-
 bool lies_in_frame(const ChannelSky& sky, Point in_sub) noexcept {
   const Size frame = sky.mesh.frame;
   return in_sub.x >= 0.0 && in_sub.y >= 0.0 &&
@@ -139,7 +134,7 @@ void fill_coefficients(const CombineSub& sub, const CombineSettings& settings, c
     for (int i = tile.x0 / block; i <= (tile.x1 - 1) / block; ++i, ++k) {
       const Point centre{(i + 0.5) * block - 0.5, (j + 0.5) * block - 0.5};
       const Point at = settings.identity ? centre : sub.transform.unapply(centre);
-      const double area = settings.identity ? 1.0 : area_factor(sub, at);
+      const double area = settings.identity ? 1.0 : sub.transform.source_area(at);
       // The phase is that of a pixel: the middle of an even block lies between pixels.
       const Point pixel{std::floor(centre.x), std::floor(centre.y)};
       const double spread =

@@ -15,9 +15,6 @@ void load_sub_tile(const CombineSub& sub, const CombineSettings& settings, const
 void fill_coefficients(const CombineSub& sub, const CombineSettings& settings, const Rect& tile,
                        int plane, double gain, std::span<stack::BlockCoefficients> out);
 
-/// Canvas value per area over sub value per area at a place of the sub.
-[[nodiscard]] double area_factor(const CombineSub& sub, Point in_sub) noexcept;
-
 /// True when a place of the sub lies on its sensor.
 [[nodiscard]] bool lies_in_frame(const ChannelSky& sky, Point in_sub) noexcept;
 

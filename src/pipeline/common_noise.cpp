@@ -59,7 +59,7 @@ void CommonNoise::gather(Point centre, int plane, std::span<const double> gains,
     const auto& sky = (*sub.sky)[p];
     s.weight = sub.weights[p];
     if (!lies_in_frame(sky, s.sensor) || !(s.weight > 0.0)) continue;
-    const double area = settings_.identity ? 1.0 : area_factor(sub, s.sensor);
+    const double area = settings_.identity ? 1.0 : sub.transform.source_area(s.sensor);
     const double factor = sub.scale * area;
     s.step = std::sqrt(area);
     const double per_adu =

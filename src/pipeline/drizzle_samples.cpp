@@ -80,8 +80,7 @@ std::vector<stack::Trail> trails_of_sub(const CombineSub& sub) {
   for (auto& trail : trails) {
     const Point a = sub.transform.unapply({trail.x1, trail.y1});
     const Point b = sub.transform.unapply({trail.x2, trail.y2});
-    const auto j = sub.transform.jacobian(a);
-    trail.width_px /= std::sqrt(std::fabs(j[0] * j[3] - j[1] * j[2]));
+    trail.width_px *= std::sqrt(sub.transform.source_area(a));
     trail.x1 = a.x;
     trail.y1 = a.y;
     trail.x2 = b.x;
@@ -137,9 +136,9 @@ class Sampler {
 
   void judge_one(SubSamples& s, int x, int y, Point at, int colour) const {
     const auto& normal = normals_[static_cast<std::size_t>(colour)];
-    const Point q = sub_.transform.apply(at);
-    const auto j = sub_.transform.jacobian(at);
-    const double area = std::fabs(j[0] * j[3] - j[1] * j[2]);  // ordinary pixels per sub pixel
+    const auto local = sub_.transform.local(at);
+    const Point q = local.value;
+    const double area = std::fabs(local.determinant());  // ordinary pixels per sub pixel
     const double added = normal.has_surface ? normal.surface.evaluate(q) * area : 0.0;
     const double value = sub_.scale * static_cast<double>(s.values(x, y)) + added;
     const auto look = patch_.at(colour, q);

@@ -34,7 +34,7 @@ Point SampleGains::middle() const noexcept {
 
 double SampleGains::step(const CombineSub& sub) const noexcept {
   if (settings_.identity) return 1.0;
-  return std::sqrt(area_factor(sub, sub.transform.unapply(middle())));
+  return std::sqrt(sub.transform.source_area(sub.transform.unapply(middle())));
 }
 
 // Subs of one camera have nearly one step: what was found for it is kept.

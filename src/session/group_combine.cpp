@@ -75,7 +75,7 @@ pipeline::CombineSettings settings_for(const GroupState& group, Size canvas,
   settings.demosaic = context.options.demosaic;
   settings.identity = context.identity;
   const auto& reference = group.subs[group.photometric_reference];
-  const double area = sub_pixels_per_canvas_pixel(reference.to_canvas, middle_of(reference));
+  const double area = reference.to_canvas.source_area(middle_of(reference));
   for (const auto& sky : reference.measured.sky) {
     settings.sky_level.push_back(area * sky.mesh.median_level());
   }
@@ -220,8 +220,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   for (const auto i : kept) {
     const auto& sub = group.subs[i];
     if (sub.measured.frame.count() > demand.frame.count()) demand.frame = sub.measured.frame;
-    demand.shrink = std::max(demand.shrink,
-                             std::sqrt(sub_pixels_per_canvas_pixel(sub.to_canvas, middle_of(sub))));
+    demand.shrink = std::max(demand.shrink, std::sqrt(sub.to_canvas.source_area(middle_of(sub))));
   }
   demand.canvas = canvas;
   demand.planes = group.planes;

@@ -15,10 +15,6 @@ namespace coldframe::session {
 /// Sets `to_canvas` of every matched sub.
 void place_on_canvas(GroupState& group, const Canvas& canvas);
 
-/// Area of one canvas pixel in pixels of the sub, at sub position `at`: pixel values are light
-/// per pixel, so a sub's sky appears on the canvas multiplied by this.
-[[nodiscard]] double sub_pixels_per_canvas_pixel(const Transform& to_canvas, Point at) noexcept;
-
 [[nodiscard]] Point middle_of(const SubState& sub) noexcept;
 
 }  // namespace coldframe::session

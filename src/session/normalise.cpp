@@ -25,12 +25,9 @@ std::vector<stack::SkyPair> sky_pairs(const SubState& sub, const SubState& refer
           here.y > sub.measured.frame.height - 1) {
         continue;
       }
-      pairs.push_back({canvas,
-                       sub.scale.scale * sub_pixels_per_canvas_pixel(sub.to_canvas, here) *
-                           own.level_at(here.x, here.y),
-                       sub_pixels_per_canvas_pixel(reference.to_canvas, there) *
-                           mesh.level_at(there.x, there.y),
-                       1.0});
+      pairs.push_back(
+          {canvas, sub.scale.scale * sub.to_canvas.source_area(here) * own.level_at(here.x, here.y),
+           reference.to_canvas.source_area(there) * mesh.level_at(there.x, there.y), 1.0});
     }
   }
   return pairs;
@@ -59,7 +56,7 @@ void normalise_group(GroupState& group, Size canvas, const RunOptions& options) 
       if (!sub.kept) continue;
       // On the canvas, where subs of different set-ups meet: the sum over an area A of pixels has
       // sqrt(A) times their noise.
-      const double side = std::sqrt(sub_pixels_per_canvas_pixel(sub.to_canvas, middle_of(sub)));
+      const double side = std::sqrt(sub.to_canvas.source_area(middle_of(sub)));
       noises.push_back({sub.measured.sky[p].mesh.median_noise() * side, sub.scale.scale,
                         std::max(sub.measured.quality.fwhm_px, 0.5) / side,
                         owner_weight(options.owner_weights, sub.name)});

@@ -50,6 +50,27 @@ TEST_CASE("Terms of a polynomial are in the documented order", "[core][transform
   CHECK(local.jacobian[3] == 1.0);
 }
 
+TEST_CASE("Areas are those of small squares", "[core][transform]") {
+  // A square of side h about p and the polygon of its corners' images (shoelace formula).
+  constexpr double h = 0.01;
+  for (const Transform& t : {bent(), perspective(), Transform::affine(0, 2, 5, 2, 0, 7)}) {
+    for (const Point p : places) {
+      const Point corner[4] = {t.apply({p.x - h, p.y - h}), t.apply({p.x + h, p.y - h}),
+                               t.apply({p.x + h, p.y + h}), t.apply({p.x - h, p.y + h})};
+      double twice = 0.0;
+      for (int k = 0; k < 4; ++k) {
+        const Point a = corner[k], b = corner[(k + 1) % 4];
+        twice +=
+            (a.x - corner[0].x) * (b.y - corner[0].y) - (b.x - corner[0].x) * (a.y - corner[0].y);
+      }
+      const double ratio = 0.5 * twice / (4.0 * h * h);
+      CHECK(std::fabs(t.local(p).determinant() / ratio - 1.0) < 1e-7);
+      CHECK(std::fabs(t.source_area(p) * std::fabs(ratio) - 1.0) < 1e-7);
+    }
+  }
+  CHECK(Transform::affine(0, 2, 5, 2, 0, 7).local({}).determinant() == -4.0);
+}
+
 TEST_CASE("Going back returns", "[core][transform]") {
   for (const Transform& t : {bent(), perspective(), Transform::affine(0, -2, 5, 2, 0, 7)}) {
     for (const Point p : places) CHECK(apart(t.unapply(t.apply(p)), p) < 1e-8);

@@ -24,6 +24,11 @@ enum class TransformModel { similarity, affine, homography, polynomial };
 struct LocalMap {
   Point value;
   std::array<double, 4> jacobian{};  ///< dx'/dx, dx'/dy, dy'/dx, dy'/dy
+
+  /// Area of a small figure's image over its own; negative where the mapping mirrors.
+  [[nodiscard]] double determinant() const noexcept {
+    return jacobian[0] * jacobian[3] - jacobian[1] * jacobian[2];
+  }
 };
 
 /// Two polynomials of one total degree in normalised coordinates.
@@ -57,6 +62,9 @@ struct Transform {
   [[nodiscard]] std::array<double, 4> jacobian(Point p) const noexcept;
   /// `apply` and `jacobian` in one go.
   [[nodiscard]] LocalMap local(Point p) const noexcept;
+  /// Area of one pixel of the grid mapped to, in pixels of the grid mapped from, about `p`. Pixel
+  /// values are light per pixel: resampled, a level appears multiplied by it.
+  [[nodiscard]] double source_area(Point p) const noexcept;
   /// This mapping followed by `outer`, exactly: matrices multiply, a polynomial keeps its order.
   /// Throws coldframe::Error(usage) when `outer` is a polynomial, or a homography after one.
   [[nodiscard]] Transform then(const Transform& outer) const;
