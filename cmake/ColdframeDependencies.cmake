@@ -16,3 +16,7 @@ find_package(Threads REQUIRED)
 if(COLDFRAME_THREADS STREQUAL "openmp")
   find_package(OpenMP REQUIRED COMPONENTS CXX)
 endif()
+# Charts of the report; the file goes into the program.
+find_file(COLDFRAME_CHART_JS chart.min.js REQUIRED
+  PATHS /usr/share/javascript/chart.js /usr/share/javascript/chartjs /usr/share/nodejs/chart.js/dist
+  DOC "Chart.js, minified (Debian: libjs-chart.js)")

@@ -25,6 +25,26 @@ function(coldframe_module name)
   set_property(GLOBAL APPEND PROPERTY COLDFRAME_MODULES ${name})
 endfunction()
 
+# The report's style and scripts, and the chart library, as texts inside module view.
+function(coldframe_embed_page)
+  set(page ${PROJECT_SOURCE_DIR}/src/view/page)
+  set(style ${page}/page.css)
+  set(script ${page}/page.js ${page}/stretch.js ${page}/viewer.js ${page}/leaf.js ${page}/charts.js
+    ${page}/subs.js)
+  set(charts ${COLDFRAME_CHART_JS})
+  foreach(pair page_style:style page_script:script chart_library:charts)
+    string(REPLACE ":" ";" pair ${pair})
+    list(GET pair 0 name)
+    list(GET pair 1 variable)
+    set(out ${PROJECT_BINARY_DIR}/embedded/${name}.cpp)
+    add_custom_command(OUTPUT ${out}
+      COMMAND ${CMAKE_COMMAND} -DNAME=${name} -DOUT=${out} "-DIN=${${variable}}"
+        -P ${PROJECT_SOURCE_DIR}/cmake/EmbedText.cmake
+      DEPENDS ${${variable}} ${PROJECT_SOURCE_DIR}/cmake/EmbedText.cmake VERBATIM)
+    target_sources(coldframe_view PRIVATE ${out})
+  endforeach()
+endfunction()
+
 # Libraries that whatever links our objects must link too.
 set(COLDFRAME_EXTERNAL fmt::fmt PkgConfig::hwy PkgConfig::cfitsio PkgConfig::wcslib PkgConfig::erfa PNG::PNG ZLIB::ZLIB Threads::Threads)
 if(COLDFRAME_THREADS STREQUAL "openmp")

@@ -157,6 +157,7 @@ void complete_sub_rows(const GroupState& group, const std::vector<std::size_t>& 
     sub.clipped_low = static_cast<double>(totals.clipped[2 * k]) / samples;
     sub.clipped_high = static_cast<double>(totals.clipped[2 * k + 1]) / samples;
     const auto& state = group.subs[index];
+    sub.canvas_trails = state.trails;
     for (auto trail : state.trails) {
       const Point a = state.to_canvas.unapply({trail.x1, trail.y1});
       const Point b = state.to_canvas.unapply({trail.x2, trail.y2});
@@ -168,6 +169,17 @@ void complete_sub_rows(const GroupState& group, const std::vector<std::size_t>& 
     }
     ++k;
   }
+}
+
+// Enough to see on a picture which stars were measured.
+std::vector<Point> brightest_places(const StarList& stars) {
+  constexpr std::size_t most = 1000;
+  std::vector<Point> places;
+  for (const auto& star : stars) {
+    if (places.size() == most) break;
+    places.push_back({star.x, star.y});
+  }
+  return places;
 }
 
 // The same result without the smooth light of the sky.
@@ -255,6 +267,8 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   auto& row = record.results[static_cast<std::size_t>(result)];
   row.path = context.result_name + ".fits";
   row.unit = to_string(unit);
+  row.canvas = canvas;
+  row.star_places = brightest_places(measured.stars);
   row.reference = context.reference->name;
   if (!writer.sampled_uncertainty().empty())
     row.noise_per_px = median(writer.sampled_uncertainty());

@@ -152,6 +152,11 @@ void record_subs(const GroupState& group, int result, const CalibrationStore* st
       row.masters = store->masters_of(sub.frame);
     }
     note_circumstances(sub, row);
+    if (sub.usable) {
+      row.to_canvas = sub.to_canvas;
+      row.preview_file = sub.cache_file;
+      row.preview_bin = sub.measured.preview_bin;
+    }
     if (sub.usable && sub.measured.quality.status != stars::QualityStatus::no_sky) {
       note_figures(sub, row);
     }

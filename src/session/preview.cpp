@@ -4,9 +4,7 @@
 #include <cmath>
 #include <limits>
 
-#include "coldframe/core/image.hpp"
 #include "coldframe/fits/file_writer.hpp"
-#include "coldframe/fits/image_file.hpp"
 #include "coldframe/view/picture.hpp"
 
 namespace coldframe::session {
@@ -14,10 +12,11 @@ namespace {
 
 constexpr int preview_px = 1600;
 
-// Mean over bin x bin pixels, read a strip at a time.
-Image binned(const fits::ImageFile& file) {
+}  // namespace
+
+Image binned_image(const fits::ImageFile& file, int longest_px) {
   const Size size = file.size();
-  const int bin = std::max((std::max(size.width, size.height) + preview_px - 1) / preview_px, 1);
+  const int bin = std::max((std::max(size.width, size.height) + longest_px - 1) / longest_px, 1);
   Image picture({size.width / bin, size.height / bin}, file.planes());
   Grid<float> rows(size.width, bin);
   for (int p = 0; p < file.planes(); ++p) {
@@ -41,11 +40,9 @@ Image binned(const fits::ImageFile& file) {
   return picture;
 }
 
-}  // namespace
-
 void write_preview(const std::filesystem::path& image, const std::filesystem::path& png) {
   const auto file = fits::ImageFile::open(image);
-  const Image picture = binned(*file);
+  const Image picture = binned_image(*file, preview_px);
   fits::write_file_atomically(
       png, view::encode_png(view::render(picture, view::automatic_stretch(picture))));
 }

@@ -3,7 +3,13 @@
 
 #include <filesystem>
 
+#include "coldframe/core/image.hpp"
+#include "coldframe/fits/image_file.hpp"
+
 namespace coldframe::session {
+
+/// Mean over square bins so that no side is longer than `longest_px`; read a strip at a time.
+[[nodiscard]] Image binned_image(const fits::ImageFile& file, int longest_px);
 
 /// Bins the image to at most 1600 px, stretches it and writes a PNG.
 void write_preview(const std::filesystem::path& image, const std::filesystem::path& png);

@@ -1,13 +1,16 @@
 #include <fmt/format.h>
 
+#include <array>
 #include <cmath>
 
 #include "coldframe/core/error.hpp"
+#include "coldframe/core/statistics.hpp"
 #include "coldframe/core/version.hpp"
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/session/record.hpp"
 #include "coldframe/view/picture.hpp"
 #include "coldframe/view/report.hpp"
+#include "report_pictures.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -69,7 +72,9 @@ view::ReportSub sub_of(const SubRecord& s) {
   sub.weight = s.weight;
   sub.residual_px = s.residual_px;
   if (s.clipped_low && s.clipped_high) sub.clipped_share = *s.clipped_low + *s.clipped_high;
-  sub.trails = static_cast<int>(s.trails.size());
+  for (const auto& t : s.canvas_trails) {
+    sub.trails.push_back({{t.x1, t.y1}, {t.x2, t.y2}, t.width_px});
+  }
   return sub;
 }
 
@@ -86,33 +91,82 @@ std::string title_of(const ResultRecord& r) {
   return r.filter.empty() ? r.object : r.object + ", " + r.filter;
 }
 
+// Rows from the top, as a picture shows them; the record's run from the bottom.
+void add_width_map(const SessionRecord& record, std::size_t index, view::ReportResult& result) {
+  const auto& r = record.results[index];
+  std::array<std::vector<double>, 9> cells;
+  for (const auto& s : record.subs) {
+    if (s.result != static_cast<int>(index) || !s.kept || s.field.stars == 0) continue;
+    for (std::size_t c = 0; c < 9; ++c) {
+      if (s.field.fwhm_map_px[c]) cells[c].push_back(*s.field.fwhm_map_px[c]);
+    }
+  }
+  if (r.field_subs == 0) return;
+  for (std::size_t row = 0; row < 3; ++row) {
+    for (std::size_t column = 0; column < 3; ++column) {
+      const auto& cell = cells[3 * (2 - row) + column];
+      result.width_map.push_back(cell.empty() ? std::optional<double>() : median(cell));
+    }
+  }
+  result.width_words = fmt::format(
+      "Tilt: {:.2f} +- {:.2f} px from one side of the field to the other, towards {:.0f} degrees "
+      "(0: right, 90: up). Middle to corners: {:+.2f} +- {:.2f} px. Stars in the corners are drawn "
+      "out by {:.3f} +- {:.3f}.",
+      r.tilt_px.value, r.tilt_px.error, r.tilt_direction_deg, r.curvature_px.value,
+      r.curvature_px.error, r.corner_elongation.value, r.corner_elongation.error);
+}
+
+view::ReportResult result_of(const SessionRecord& record, std::size_t index,
+                             const std::filesystem::path& out) {
+  const auto& r = record.results[index];
+  view::ReportResult result;
+  result.title = title_of(r);
+  result.file = r.path;
+  result.png_base64 = picture_of(out, r);
+  result.summary = r.path.empty() ? "No result: no sub could be used." : summary_of(r);
+  if (!r.path.empty()) result.facts = facts_of(r);
+  result.canvas = r.canvas;
+  result.stars = r.star_places;
+  if (r.canvas.count() > 0) result.layers = result_layers(r, out);
+  for (const auto& s : record.subs) {
+    if (s.result != static_cast<int>(index)) continue;
+    result.subs.push_back(sub_of(s));
+    result.subs.back().thumbnail_base64 = thumbnail_of(s, r.canvas, record.subs.size());
+  }
+  add_width_map(record, index, result);
+  return result;
+}
+
+view::ReportMaster master_of(const MasterRecord& m) {
+  std::string detail = fmt::format("{} frames", m.frames);
+  if (m.exposure_s) detail += fmt::format(", {:g} s", *m.exposure_s);
+  if (m.temperature_c) detail += fmt::format(", {:.1f} C", *m.temperature_c);
+  if (!m.filter.empty()) detail += ", filter " + m.filter;
+  if (m.noise_adu) detail += fmt::format(", noise of a pixel {:.3g}", *m.noise_adu);
+  for (const auto& note : m.notes) detail += "; " + note;
+  return {m.kind, m.path, detail};
+}
+
+void add_provenance(const SessionRecord& record, view::Report& report) {
+  report.provenance.emplace_back("Program", fmt::format("coldframe {}", version()));
+  report.provenance.emplace_back("Memory order", fmt::format("{} MiB", record.memory_bytes >> 20U));
+  report.provenance.emplace_back("Peak memory",
+                                 fmt::format("{} MiB", record.peak_memory_bytes >> 20U));
+  for (const auto& t : record.timings) {
+    report.provenance.emplace_back("Time of " + t.stage,
+                                   fmt::format("{:.2f} s wall, {:.2f} s CPU", t.wall_s, t.cpu_s));
+  }
+}
+
 }  // namespace
 
 std::string report_page(const SessionRecord& record, const std::filesystem::path& out) {
   view::Report report;
   report.title = record.results.empty() ? "Session" : record.results.front().object;
   for (std::size_t i = 0; i < record.results.size(); ++i) {
-    const auto& r = record.results[i];
-    view::ReportResult result;
-    result.title = title_of(r);
-    result.file = r.path;
-    result.png_base64 = picture_of(out, r);
-    result.summary = r.path.empty() ? "No result: no sub could be used." : summary_of(r);
-    if (!r.path.empty()) result.facts = facts_of(r);
-    for (const auto& s : record.subs) {
-      if (s.result == static_cast<int>(i)) result.subs.push_back(sub_of(s));
-    }
-    report.results.push_back(std::move(result));
+    report.results.push_back(result_of(record, i, out));
   }
-  for (const auto& m : record.masters) {
-    std::string detail = fmt::format("{} frames", m.frames);
-    if (m.exposure_s) detail += fmt::format(", {:g} s", *m.exposure_s);
-    if (m.temperature_c) detail += fmt::format(", {:.1f} C", *m.temperature_c);
-    if (!m.filter.empty()) detail += ", filter " + m.filter;
-    if (m.noise_adu) detail += fmt::format(", noise of a pixel {:.3g}", *m.noise_adu);
-    for (const auto& note : m.notes) detail += "; " + note;
-    report.masters.push_back({m.kind, m.path, detail});
-  }
+  for (const auto& m : record.masters) report.masters.push_back(master_of(m));
   for (const auto& w : record.warnings) {
     std::string text = w.message;
     if (!w.files.empty()) {
@@ -122,16 +176,9 @@ std::string report_page(const SessionRecord& record, const std::filesystem::path
     }
     report.warnings.emplace_back(w.code, text);
   }
-  for (const auto& h : record.hints) report.warnings.emplace_back("hint: " + h.code, h.message);
+  for (const auto& h : record.hints) report.advice.emplace_back(h.code, h.message);
   for (const auto& l : record.left_out) report.left_out.emplace_back(l.name, l.why + "; " + l.mend);
-  report.provenance.emplace_back("Program", fmt::format("coldframe {}", version()));
-  report.provenance.emplace_back("Memory order", fmt::format("{} MiB", record.memory_bytes >> 20U));
-  report.provenance.emplace_back("Peak memory",
-                                 fmt::format("{} MiB", record.peak_memory_bytes >> 20U));
-  for (const auto& t : record.timings) {
-    report.provenance.emplace_back("Time of " + t.stage,
-                                   fmt::format("{:.2f} s wall, {:.2f} s CPU", t.wall_s, t.cpu_s));
-  }
+  add_provenance(record, report);
   return view::report_html(report);
 }
 

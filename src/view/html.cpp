@@ -52,4 +52,13 @@ std::string number(const std::optional<double>& value, int digits) {
   return fmt::format("{:.{}f}", v, decimals);
 }
 
+std::string pair_table(const std::vector<std::pair<std::string, std::string>>& pairs) {
+  std::string html = "<table class=\"facts\"><tbody>\n";
+  for (const auto& [name, value] : pairs) {
+    html += fmt::format("<tr><th scope=\"row\">{}</th><td>{}</td></tr>\n", html_escape(name),
+                        html_escape(value));
+  }
+  return html + "</tbody></table>\n";
+}
+
 }  // namespace coldframe::view

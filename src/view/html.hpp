@@ -1,16 +1,33 @@
-// Small helpers for writing HTML.
+// Pieces that the parts of a page share.
 #pragma once
 
 #include <optional>
 #include <string>
+#include <utility>
+#include <vector>
+
+#include "coldframe/view/report.hpp"
 
 namespace coldframe::view {
 
-/// `digits` significant digits without an exponent where that stays readable (negative: that many
-/// decimals); empty when unset.
-[[nodiscard]] std::string number(const std::optional<double>& value, int digits = 3);
+/// `digits` significant ones; negative: that many decimals. Empty when there is no number.
+[[nodiscard]] std::string number(const std::optional<double>& value, int digits);
 
-/// The page's style sheet: light and dark by the reader's own setting, no outside files.
-[[nodiscard]] const char* report_style() noexcept;
+/// Pairs as a table of two columns, the first one the row's heading.
+[[nodiscard]] std::string pair_table(const std::vector<std::pair<std::string, std::string>>& pairs);
+
+[[nodiscard]] std::string viewer_block(const ReportResult& result, std::size_t index);
+[[nodiscard]] std::string chart_block(const ReportResult& result, std::size_t index);
+[[nodiscard]] std::string width_block(const ReportResult& result);
+[[nodiscard]] std::string sub_table(const ReportResult& result, std::size_t index);
+[[nodiscard]] std::string keep_block(const Report& report);
+
+/// What the page's scripts work with, as JSON that may stand inside a script element.
+[[nodiscard]] std::string report_data(const Report& report);
+
+// Texts embedded at build time.
+[[nodiscard]] const char* page_style() noexcept;
+[[nodiscard]] const char* page_script() noexcept;
+[[nodiscard]] const char* chart_library() noexcept;
 
 }  // namespace coldframe::view

@@ -46,6 +46,9 @@ struct ResultRecord {
   double tilt_direction_deg = 0.0;
   int planes = 1;
   align::DistortionFit distortion;
+  // For the report alone, not in session.json.
+  Size canvas;
+  std::vector<Point> star_places;  ///< of the result's brighter stars, its pixels
 };
 
 struct SubRecord {
@@ -81,6 +84,11 @@ struct SubRecord {
   std::optional<Transform> transform;
   std::vector<align::ResidualVector> residuals;
   std::vector<stack::Trail> trails;  ///< in the sub's own pixels
+  // For the report alone, not in session.json.
+  std::vector<stack::Trail> canvas_trails;  ///< in the result's pixels
+  Transform to_canvas;
+  std::filesystem::path preview_file;  ///< measurement that holds the preview; may be empty
+  int preview_bin = 1;
 };
 
 /// What a pattern in the figures means, in plain words.

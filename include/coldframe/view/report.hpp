@@ -1,5 +1,6 @@
 /// \file
-/// The session's report: one self-contained HTML page. Everything shown is escaped.
+/// The session's report: one self-contained HTML page. Everything shown is escaped; the page's own
+/// scripts are marked with a number drawn from its content, and no other script may run.
 #pragma once
 
 #include <optional>
@@ -7,7 +8,16 @@
 #include <string_view>
 #include <vector>
 
+#include "coldframe/core/geometry.hpp"
+#include "coldframe/view/layer.hpp"
+
 namespace coldframe::view {
+
+/// A segment in the result's pixels.
+struct ReportTrail {
+  Point from, to;
+  double width_px = 0.0;
+};
 
 struct ReportSub {
   std::string path;
@@ -16,7 +26,21 @@ struct ReportSub {
   std::string reason;
   std::optional<double> exposure_s, stars, fwhm_px, ellipticity, sky_per_s, noise_per_px,
       transparency, weight, residual_px, clipped_share;
-  int trails = 0;
+  std::vector<ReportTrail> trails;
+  std::string thumbnail_base64;  ///< PNG of `sub_thumbnail`; may be empty
+};
+
+struct ChartPoint {
+  double x = 0.0;
+  double y = 0.0;
+};
+
+/// One way to look at a result.
+struct ReportLayer {
+  std::string name;
+  Layer layer;      ///< its picture may be dropped once `png_base64` holds it
+  Stretch stretch;  ///< of light
+  std::string png_base64;
 };
 
 struct ReportResult {
@@ -26,6 +50,14 @@ struct ReportResult {
   std::string summary;                                     ///< three sentences
   std::vector<std::pair<std::string, std::string>> facts;  ///< name, value
   std::vector<ReportSub> subs;
+  Size canvas;  ///< of the result, px
+  std::vector<ReportLayer> layers;
+  std::vector<Point> stars;  ///< in the result's pixels
+  /// Star width over the field, rows from the top; unset cells had too few stars.
+  std::vector<std::optional<double>> width_map;
+  std::string width_words;
+  std::vector<ChartPoint> growth;  ///< noise against number of subs
+  std::string growth_words;
 };
 
 struct ReportMaster {
@@ -36,6 +68,8 @@ struct Report {
   std::string title;
   std::vector<ReportResult> results;
   std::vector<ReportMaster> masters;
+  std::vector<std::pair<std::string, std::string>>
+      advice;  ///< what the figures say: code, sentence
   std::vector<std::pair<std::string, std::string>> warnings;  ///< code, sentence
   std::vector<std::pair<std::string, std::string>> left_out;  ///< file, why
   std::vector<std::pair<std::string, std::string>> provenance;
@@ -45,16 +79,5 @@ struct Report {
 
 /// Text safe inside HTML and attribute values.
 [[nodiscard]] std::string html_escape(std::string_view text);
-
-/// A small SVG chart of values against index or time; unset values leave gaps;
-/// `marked` points (dropped subs) are drawn hollow. Colour is never the only carrier of meaning.
-struct ChartPoint {
-  double x = 0.0;
-  std::optional<double> y;
-  bool marked = false;
-  std::string label;
-};
-[[nodiscard]] std::string chart_svg(std::string_view title, std::string_view unit,
-                                    const std::vector<ChartPoint>& points);
 
 }  // namespace coldframe::view
