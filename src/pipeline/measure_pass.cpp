@@ -75,9 +75,11 @@ void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> ma
         double sum = 0.0;
         int good = 0;
         for (int y = j * bin; y < (j + 1) * bin; ++y) {
-          for (int x = i * bin; x < (i + 1) * bin; ++x) {
-            if ((mask(x, y) & (mask_bit::defect | mask_bit::not_finite)) != 0) continue;
-            sum += static_cast<double>(image(x, y));
+          const float* const values = image.row(y).data() + i * bin;
+          const std::uint8_t* const bits = mask.row(y).data() + i * bin;
+          for (int x = 0; x < bin; ++x) {
+            if ((bits[x] & (mask_bit::defect | mask_bit::not_finite)) != 0) continue;
+            sum += static_cast<double>(values[x]);
             ++good;
           }
         }
@@ -95,7 +97,10 @@ void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> ma
 void scale_preview(SubMeasurement& out) {
   std::vector<double> levels;
   std::vector<double> differences;
-  for (int j = 0; j < out.preview.height(); ++j) {
+  // Both are known to better than 0.5 % by then.
+  constexpr std::int64_t plenty = 120'000;
+  const int step = std::max(static_cast<int>(out.preview.size().count() / plenty), 1);
+  for (int j = 0; j < out.preview.height(); j += step) {
     for (int i = 0; i < out.preview.width(); ++i) {
       if (out.preview_mask(i, j) != 0) continue;
       levels.push_back(static_cast<double>(out.preview(i, j)));
@@ -123,6 +128,18 @@ int preview_bin(Size frame, int longest, CfaPattern cfa) noexcept {
   if (bin == 1 && 2 * side > longest) bin = 2;
   if (cfa != CfaPattern::none && bin % 2 != 0) ++bin;  // whole cells of the mosaic
   return bin;
+}
+
+std::int64_t count_saturated(PlaneView<const std::uint8_t> mask) noexcept {
+  std::int64_t count = 0;
+  for (int y = 0; y < mask.height(); ++y) {
+    const auto row = mask.row(y);
+    unsigned any = 0;
+    for (const std::uint8_t bits : row) any |= bits;
+    if ((any & mask_bit::saturated) == 0) continue;
+    for (const std::uint8_t bits : row) count += (bits & mask_bit::saturated) != 0;
+  }
+  return count;
 }
 
 }  // namespace
@@ -182,14 +199,15 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
     }
   } else if (out.sky.empty()) {
     out.sky.push_back({std::move(measured.sky), 1, 0, 0});
-    count_tails(image.cview(), mask.cview(), out.sky.back(), threads);
+    if (settings.for_combining) {
+      count_tails(image.cview(), mask.cview(), out.sky.back(), threads);
+    }
   }
   out.quality = measured.quality;
   out.stars = std::move(measured.stars);
   for (const auto& other : measured.others) out.sharp += other.kind == StarClass::sharp ? 1 : 0;
-  for (int y = 0; y < out.frame.height; ++y) {
-    for (const std::uint8_t bits : mask.row(y)) out.saturated += (bits & mask_bit::saturated) != 0;
-  }
+  out.saturated = count_saturated(mask.cview());
+  if (!settings.for_combining) return out;
   out.preview_bin = preview_bin(out.frame, settings.preview_px, calibration.cfa);
   fill_preview(image.cview(), mask.cview(), out, threads);
   scale_preview(out);

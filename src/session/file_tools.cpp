@@ -88,13 +88,12 @@ std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
       result.airmass = sky && sky->airmass ? sky->airmass : result.info.airmass;
       pipeline::MeasureSettings settings;
       settings.stars.threshold_sigma = detection_sigma;
+      settings.for_combining = false;
       // Other samples than a camera's codes: a processed picture, no offset, units of any size.
       settings.stars.gain_assumed = !result.info.gain_e_per_adu && !file->has_codes16();
       result.measurement =
           pipeline::measure_sub(*file, plain_calibration(result.info), settings, threads);
       result.field = stars::measure_field_shape(result.measurement.stars, result.measurement.frame);
-      result.measurement.preview = Grid<float>();
-      result.measurement.preview_mask = Mask();
       if (!out.empty()) write_tables(result, out);
     } catch (const Error& error) {
       if (error.kind() != ErrorKind::input) throw;

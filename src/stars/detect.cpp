@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "coldframe/core/statistics.hpp"
+#include "stars/filter_kernel.hpp"
 #include "stars/filtered_noise.hpp"
 
 namespace coldframe::stars {
@@ -21,20 +22,16 @@ class SignalRow {
   void fill(int y, std::span<float> out) {
     frame_.sky->level_row(y, 0, level_);
     frame_.sky->noise_row(y, 0, noise_);
-    const auto row = frame_.image.row(y);
-    const auto mask = frame_.mask.row(y);
     if (frame_.known_light != nullptr) {
       const auto light = frame_.known_light->row(y);
       for (std::size_t x = 0; x < out.size(); ++x) level_[x] += light[x];
     }
-    bool any_bad = false;
-    for (std::size_t x = 0; x < out.size(); ++x) {
-      const float value = (row[x] - level_[x]) / std::max(noise_[x], 1e-30F);
-      // NaN fails both comparisons, so it becomes zero too; so does a frame without noise.
-      out[x] = value > -limit && value < limit ? value : 0.0F;
-      any_bad |= mask[x] != 0;
+    signal_row(frame_.image.row(y).data(), level_.data(), noise_.data(), out.data(), out.size());
+    std::uint8_t any_bad = 0;
+    for (const std::uint8_t bits : frame_.mask.row(y)) {
+      any_bad = static_cast<std::uint8_t>(any_bad | bits);
     }
-    if (any_bad) clear_masked(y, out);
+    if (any_bad != 0) clear_masked(y, out);
     if (frame_.cfa != CfaPattern::none) clear_other_colours(y, out);
   }
 
@@ -82,22 +79,6 @@ class SignalRow {
   std::vector<float> noise_;
 };
 
-/// `in` holds radius() zeros on both sides.
-void filter_row(std::span<const float> in, const GaussianKernel& kernel,
-                std::span<float> out) noexcept {
-  const auto r = static_cast<std::size_t>(kernel.radius());
-  const std::size_t n = out.size();
-  const float* centre = in.data() + r;
-  float* to = out.data();
-  for (std::size_t x = 0; x < n; ++x) to[x] = kernel.taps[0] * centre[x];
-  for (std::size_t k = 1; k <= r; ++k) {
-    const float tap = kernel.taps[k];
-    const float* left = centre - k;
-    const float* right = centre + k;
-    for (std::size_t x = 0; x < n; ++x) to[x] += tap * (left[x] + right[x]);
-  }
-}
-
 /// Rows of a band filtered horizontally, kept in a ring as the vertical filter moves up.
 class BandFilter {
  public:
@@ -106,13 +87,16 @@ class BandFilter {
         kernel_(kernel),
         signal_(frame),
         ring_(frame.image.width(), 2 * kernel.radius() + 1),
-        padded_(static_cast<std::size_t>(frame.image.width() + 2 * kernel.radius()), 0.0F) {}
+        padded_(static_cast<std::size_t>(frame.image.width() + 2 * kernel.radius()), 0.0F),
+        rows_(static_cast<std::size_t>(2 * kernel.radius() + 1)),
+        scaled_(kernel.taps) {}
 
   void run(int y0, int y1, float scale, Grid<float>& out) {
     const int r = kernel_.radius();
+    for (std::size_t k = 0; k < scaled_.size(); ++k) scaled_[k] = scale * kernel_.taps[k];
     for (int y = y0 - r; y < y1 + r; ++y) {
       load(y);
-      if (y - r >= y0) combine(y - r, scale, out.row(y - r));
+      if (y - r >= y0) combine(y - r, out.row(y - r));
     }
   }
 
@@ -129,20 +113,13 @@ class BandFilter {
     }
     const auto r = static_cast<std::size_t>(kernel_.radius());
     signal_.fill(y, std::span(padded_).subspan(r, to.size()));
-    filter_row(padded_, kernel_, to);
+    filter_along(padded_.data() + r, kernel_.taps.data(), r, to.data(), to.size());
   }
-  void combine(int y, float scale, std::span<float> out) noexcept {
-    const float* centre = slot(y).data();
-    const std::size_t n = out.size();
-    float* to = out.data();
-    const float first = scale * kernel_.taps[0];
-    for (std::size_t x = 0; x < n; ++x) to[x] = first * centre[x];
-    for (int k = 1; k <= kernel_.radius(); ++k) {
-      const float tap = scale * kernel_.taps[static_cast<std::size_t>(k)];
-      const float* below = slot(y - k).data();
-      const float* above = slot(y + k).data();
-      for (std::size_t x = 0; x < n; ++x) to[x] += tap * (below[x] + above[x]);
-    }
+  void combine(int y, std::span<float> out) noexcept {
+    const int r = kernel_.radius();
+    for (int k = -r; k <= r; ++k) rows_[static_cast<std::size_t>(k + r)] = slot(y + k).data();
+    filter_across(rows_.data(), scaled_.data(), static_cast<std::size_t>(r), out.data(),
+                  out.size());
   }
 
   const DetectionFrame& frame_;
@@ -150,6 +127,8 @@ class BandFilter {
   SignalRow signal_;
   Grid<float> ring_;
   std::vector<float> padded_;
+  std::vector<const float*> rows_;
+  std::vector<float> scaled_;  ///< taps of the second filter
 };
 
 bool is_maximum(const Grid<float>& values, int x, int y, int reach) noexcept {
@@ -198,7 +177,10 @@ void peaks_in_row(const Grid<float>& values, int y, float limit, int reach, cons
     for (std::size_t x = x0; x < x1; ++x) above |= static_cast<int>(row[x] > least);
     if (above == 0) continue;
     for (std::size_t x = x0; x < x1; ++x) {
-      if (row[x] <= least || !is_maximum(values, static_cast<int>(x), y, reach)) continue;
+      if (row[x] <= least) continue;
+      // Most pixels of a star end here.
+      if (x + 1 < row.size() && row[x + 1] > row[x]) continue;
+      if (!is_maximum(values, static_cast<int>(x), y, reach)) continue;
       const float top = crest(values, static_cast<int>(x), y);
       if (top > limit) {
         out.push_back({static_cast<int>(x), y, (top - scale.zero) * scale.per_unit, 0.0F});

@@ -29,7 +29,8 @@ CoreCount count_core(const DetectionFrame& frame, const Peak& peak, double radiu
       whole(frame.image.size()));
   for (int y = window.y0; y < window.y1; ++y) {
     for (int x = window.x0; x < window.x1; ++x) {
-      if (std::hypot(x - peak.x, y - peak.y) > radius || !measured(frame, x, y)) continue;
+      const int r2 = (x - peak.x) * (x - peak.x) + (y - peak.y) * (y - peak.y);
+      if (r2 > radius * radius || !measured(frame, x, y)) continue;
       ++count.all;
       const bool full = (frame.mask(x, y) & mask_bit::saturated) != 0;
       count.saturated += full ? 1 : 0;

@@ -123,8 +123,8 @@ std::vector<std::string> MeasureOptions::faults() const {
   if (!(sky.kappa >= 2.0))
     list.emplace_back("the clipping limit of the sky mesh must be at least 2");
   if (sky.max_iterations < 0) list.emplace_back("the clipping rounds must not be negative");
-  if (sky.filter_cells < 1 || sky.filter_cells % 2 == 0) {
-    list.emplace_back("the median filter over sky cells must have an odd side");
+  if (sky.filter_cells < 1 || sky.filter_cells > 7 || sky.filter_cells % 2 == 0) {
+    list.emplace_back("the median filter over sky cells must have an odd side of at most 7");
   }
   return list;
 }

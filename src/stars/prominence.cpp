@@ -21,6 +21,14 @@ class Prominence {
     photon_ = frame.gain_e_per_unit > 0.0 && sigma > 0.0
                   ? filtered.norm2d * filtered.noise_ratio / (frame.gain_e_per_unit * sigma)
                   : 0.0;
+    for (int k = 0; k < directions; ++k) {
+      const auto i = static_cast<std::size_t>(k);
+      ring_[i] = step_towards(2.0 * std::numbers::pi * k / directions, 2.2);
+      constexpr std::array<double, 4> reach{-4.4, -2.2, 2.2, 4.4};
+      for (std::size_t r = 0; r < reach.size(); ++r) {
+        lines_[i][r] = step_towards(std::numbers::pi * k / directions, reach[r]);
+      }
+    }
   }
 
   /// Noise of the filtered image on top of `level`, relative to empty sky.
@@ -30,13 +38,11 @@ class Prominence {
 
   /// Median of the filtered image on a ring two widths out.
   [[nodiscard]] double surroundings(const Peak& peak) const noexcept {
-    constexpr int points = 16;
-    std::array<double, points> ring{};
+    std::array<double, directions> ring{};
     int count = 0;
-    for (int k = 0; k < points; ++k) {
-      const double angle = 2.0 * std::numbers::pi * k / points;
-      const int x = static_cast<int>(std::lround(peak.x + 2.2 * fwhm_ * std::cos(angle)));
-      const int y = static_cast<int>(std::lround(peak.y + 2.2 * fwhm_ * std::sin(angle)));
+    for (const Step& step : ring_) {
+      const int x = peak.x + step.x;
+      const int y = peak.y + step.y;
       if (whole(values_.size()).contains(x, y)) ring[static_cast<std::size_t>(count++)] = at(x, y);
     }
     if (count < 4) return 0.0;
@@ -50,15 +56,12 @@ class Prominence {
   /// distances on both sides. High on trails and diffraction spikes, whose own noise would
   /// otherwise pass for a row of stars.
   [[nodiscard]] double line_level(const Peak& peak) const noexcept {
-    constexpr int directions = 16;
-    constexpr std::array<double, 4> reach{-4.4, -2.2, 2.2, 4.4};
     double best = 0.0;
-    for (int k = 0; k < directions; ++k) {
-      const double angle = std::numbers::pi * k / directions;
+    for (const Line& line : lines_) {
       double lowest = 1e30;
-      for (const double r : reach) {
-        const int x = static_cast<int>(std::lround(peak.x + r * fwhm_ * std::cos(angle)));
-        const int y = static_cast<int>(std::lround(peak.y + r * fwhm_ * std::sin(angle)));
+      for (const Step& step : line) {
+        const int x = peak.x + step.x;
+        const int y = peak.y + step.y;
         lowest = std::min(lowest, whole(values_.size()).contains(x, y) ? at(x, y) : 0.0);
         if (lowest <= best) break;
       }
@@ -99,6 +102,16 @@ class Prominence {
   }
 
  private:
+  struct Step {
+    int x = 0;
+    int y = 0;
+  };
+  using Line = std::array<Step, 4>;
+  static constexpr int directions = 16;
+  [[nodiscard]] Step step_towards(double angle, double widths) const noexcept {
+    return {static_cast<int>(std::lround(widths * fwhm_ * std::cos(angle))),
+            static_cast<int>(std::lround(widths * fwhm_ * std::sin(angle)))};
+  }
   [[nodiscard]] double at(int x, int y) const noexcept {
     return (static_cast<double>(values_(x, y)) - zero_) * unit_;
   }
@@ -108,6 +121,8 @@ class Prominence {
   double zero_;
   double unit_;
   double photon_ = 0.0;
+  std::array<Step, directions> ring_{};
+  std::array<Line, directions> lines_{};
 };
 
 bool brighter_than(const std::vector<Peak>& peaks, std::size_t other, std::size_t self) noexcept {
@@ -126,7 +141,11 @@ std::vector<Peak> keep_prominent(const DetectionFrame& frame, const FilteredFram
   }
   const NeighbourGrid grid(places, filtered.values.size(), 3.0 * filtered.fwhm_px);
   double longest = 3.0 * filtered.fwhm_px;
-  for (const Peak& peak : peaks) longest = std::max(longest, prominence.reach_of(peak));
+  std::vector<double> reach(peaks.size());
+  for (std::size_t i = 0; i < peaks.size(); ++i) {
+    reach[i] = prominence.reach_of(peaks[i]);
+    longest = std::max(longest, reach[i]);
+  }
   std::vector<std::uint8_t> keep(peaks.size(), 0);
   constexpr std::size_t chunk = 64;
   parallel_for(threads, (peaks.size() + chunk - 1) / chunk, [&](std::size_t c) {
@@ -138,8 +157,7 @@ std::vector<Peak> keep_prominent(const DetectionFrame& frame, const FilteredFram
       if (own) {
         grid.near(places[i], longest, [&](std::size_t j, double d2) {
           if (!own || j == i || !brighter_than(peaks, j, i)) return;
-          const double reach = prominence.reach_of(peaks[j]);
-          if (d2 <= reach * reach) own = prominence.is_own(peak, peaks[j]);
+          if (d2 <= reach[j] * reach[j]) own = prominence.is_own(peak, peaks[j]);
         });
       }
       keep[i] = own ? 1 : 0;

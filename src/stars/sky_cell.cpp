@@ -17,6 +17,8 @@
 #include <numbers>
 
 #include "coldframe/core/statistics.hpp"
+#include "core/select_kernel.hpp"
+#include "stars/sky_kernel.hpp"
 
 namespace coldframe::stars {
 namespace {
@@ -31,10 +33,8 @@ struct Start {
   double sigma = 0.0;
 };
 
-double middle(std::span<float> values) noexcept {
-  const auto mid = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), mid, values.end());
-  return static_cast<double>(*mid);
+double middle(std::span<const float> values) noexcept {
+  return static_cast<double>(kth_smallest(values.data(), values.size(), values.size() / 2));
 }
 
 /// Median and scale of an evenly spaced sample; scale 0 only when it is constant.
@@ -66,11 +66,24 @@ class Histogram {
       : width_(start.sigma / bins_per_sigma), low_(start.centre - half_range_sigma * start.sigma) {
     const auto low = static_cast<float>(low_);
     const auto scale = static_cast<float>(1.0 / width_);
-    for (const float value : values) {
-      const float position =
-          std::clamp((value - low) * scale, -1.0F, static_cast<float>(bin_count));
-      ++counts_[static_cast<std::size_t>(static_cast<int>(position + 1.0F))];
+    constexpr std::size_t piece = 1024;
+    std::array<std::uint16_t, piece> bins;
+    // Neighbours in turn into two tables: equal bins in a row would wait for each other.
+    std::array<std::uint32_t, bin_count + 2> others{};
+    for (std::size_t from = 0; from < values.size(); from += piece) {
+      const std::size_t n = std::min(piece, values.size() - from);
+      find_bins(values.data() + from, n, low, scale, static_cast<float>(bin_count), bins.data());
+      std::size_t i = 0;
+      for (; i + 2 <= n; i += 2) {
+        ++counts_[bins[i]];
+        ++others[bins[i + 1]];
+      }
+      if (i < n) ++counts_[bins[i]];
     }
+    for (std::size_t i = 0; i < counts_.size(); ++i) counts_[i] += others[i];
+  }
+  [[nodiscard]] std::uint32_t number(int bin) const noexcept {
+    return counts_[static_cast<std::size_t>(bin + 1)];
   }
   [[nodiscard]] double count(int bin) const noexcept {
     return counts_[static_cast<std::size_t>(bin + 1)];
@@ -98,56 +111,87 @@ struct Moments {
   double median = 0.0;
 };
 
+/// Sums over bins in whole numbers, so that bins can be added and taken away exactly; positions
+/// doubled: 2 bin + 1.
+struct Totals {
+  std::int64_t n = 0;
+  std::int64_t sum = 0;
+  std::int64_t squares = 0;
+
+  void add(const Histogram& histogram, int first, int last, int sign) noexcept {
+    std::array<std::int64_t, 3> part{};
+    for (int b = first; b < last; ++b) {
+      const std::int64_t count = histogram.number(b);
+      const std::int64_t position = 2 * b + 1;
+      part[0] += count;
+      part[1] += count * position;
+      part[2] += count * position * position;
+    }
+    n += sign * part[0];
+    sum += sign * part[1];
+    squares += sign * part[2];
+  }
+};
+
 /// Each occupied bin reaches half way to the next occupied ones, so that integer data,
 /// which leave bins between the codes empty, are interpolated between codes.
-double median_of(const Histogram& histogram, const Range& range, double total) noexcept {
-  double below = 0.0;
+double median_of(const Histogram& histogram, const Range& range, std::int64_t total) noexcept {
+  std::int64_t below = 0;
   int previous = -1;
   int bin = range.first;
   for (; bin < range.last; ++bin) {
-    const double n = histogram.count(bin);
-    if (n <= 0.0) continue;
-    if (below + n >= 0.5 * total) break;
+    const std::int64_t n = histogram.number(bin);
+    if (n == 0) continue;
+    if (2 * (below + n) >= total) break;
     below += n;
     previous = bin;
   }
   int next = bin + 1;
-  while (next < range.last && histogram.count(next) <= 0.0) ++next;
+  while (next < range.last && histogram.number(next) == 0) ++next;
   const int step_left = previous >= 0 ? bin - previous : next - bin;
   const int step_right = next < range.last ? next - bin : step_left;
   const double left = bin + 0.5 - 0.5 * step_left;
   const double right = bin + 0.5 + 0.5 * step_right;
   const double n = histogram.count(bin);
-  return n > 0.0 ? left + (right - left) * (0.5 * total - below) / n : bin + 0.5;
+  const double share = 0.5 * static_cast<double>(total) - static_cast<double>(below);
+  return n > 0.0 ? left + (right - left) * share / n : bin + 0.5;
 }
 
-Moments moments_of(const Histogram& histogram, const Range& range) noexcept {
+Moments moments_of(const Totals& totals, const Histogram& histogram, const Range& range) noexcept {
   Moments m;
-  double sum = 0.0;
-  double squares = 0.0;
-  for (int b = range.first; b < range.last; ++b) {
-    const double n = histogram.count(b);
-    m.n += n;
-    sum += n * (b + 0.5);
-    squares += n * (b + 0.5) * (b + 0.5);
-  }
-  if (m.n <= 0.0) return m;
-  m.mean = sum / m.n;
+  m.n = static_cast<double>(totals.n);
+  if (totals.n <= 0) return m;
+  m.mean = 0.5 * static_cast<double>(totals.sum) / m.n;
+  const double squares = 0.25 * static_cast<double>(totals.squares) / m.n;
   // Sheppard's correction takes out the spread inside a bin.
-  m.sd = std::sqrt(std::max(0.0, squares / m.n - m.mean * m.mean - 1.0 / 12.0));
-  m.median = median_of(histogram, range, m.n);
+  m.sd = std::sqrt(std::max(0.0, squares - m.mean * m.mean - 1.0 / 12.0));
+  m.median = median_of(histogram, range, totals.n);
   return m;
 }
 
+/// From the bins of `from` to those of `to`.
+void move_to(const Histogram& histogram, const Range& from, const Range& to,
+             Totals& totals) noexcept {
+  const auto shift = [&](int old_end, int new_end, int sign) {
+    if (new_end > old_end) totals.add(histogram, old_end, new_end, -sign);
+    if (new_end < old_end) totals.add(histogram, new_end, old_end, sign);
+  };
+  shift(from.first, to.first, 1);
+  shift(from.last, to.last, -1);
+}
+
 Moments clip(const Histogram& histogram, double kappa, int max_iterations, Range& range) noexcept {
-  Moments m = moments_of(histogram, range);
+  Totals totals;
+  totals.add(histogram, range.first, range.last, 1);
+  Moments m = moments_of(totals, histogram, range);
   for (int round = 0; round < max_iterations && m.n > 0.0; ++round) {
     const double reach = kappa * std::max(m.sd, 0.5);
     const Range next{std::max(0, static_cast<int>(std::ceil(m.median - reach - 0.5))),
                      std::min(bin_count, static_cast<int>(std::floor(m.median + reach - 0.5)) + 1)};
     if (next == range || next.last <= next.first) break;
+    move_to(histogram, range, next, totals);
     range = next;
-    m = moments_of(histogram, range);
+    m = moments_of(totals, histogram, range);
   }
   return m;
 }
@@ -170,7 +214,9 @@ double biweight_of(const Histogram& histogram, double centre, double sigma) noex
   for (int round = 0; round < 3; ++round) {
     double sum = 0.0;
     double weights = 0.0;
-    for (int b = 0; b < bin_count; ++b) {
+    const int first = std::max(0, static_cast<int>(centre - reach * sigma) - 1);
+    const int last = std::min(bin_count, static_cast<int>(centre + reach * sigma) + 2);
+    for (int b = first; b < last; ++b) {
       const double u = (b + 0.5 - centre) / (reach * sigma);
       if (u <= -1.0 || u >= 1.0) continue;
       const double w = histogram.count(b) * (1.0 - u * u) * (1.0 - u * u);

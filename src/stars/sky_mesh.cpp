@@ -2,7 +2,9 @@
 
 #include <algorithm>
 #include <array>
+#include <bit>
 #include <cmath>
+#include <cstdint>
 #include <limits>
 #include <vector>
 
@@ -13,8 +15,19 @@
 namespace coldframe::stars {
 namespace {
 
-/// Good values of a rectangle, in row order. Branch-free: each value is written and
-/// the place moves on only when it was good.
+bool all_good(const float* values, const std::uint8_t* bad, std::size_t count) noexcept {
+  unsigned masked = 0;
+  for (std::size_t i = 0; i < count; ++i) masked |= bad[i];
+  std::uint32_t odd = 0;
+  for (std::size_t i = 0; i < count; ++i) {
+    constexpr std::uint32_t exponent = 0x7f800000;  // all ones: infinite or NaN
+    const auto bits = std::bit_cast<std::uint32_t>(values[i]);
+    odd |= (bits & exponent) == exponent ? 1U : 0U;
+  }
+  return masked == 0 && odd == 0;
+}
+
+/// Good values of a rectangle, in row order.
 class Gatherer {
  public:
   Gatherer(PlaneView<const float> image, PlaneView<const std::uint8_t> mask, CfaPattern cfa,
@@ -25,23 +38,36 @@ class Gatherer {
     const auto need = static_cast<std::size_t>(rect.count());
     if (values_.size() < need) values_.resize(need);
     float* to = values_.data();
+    const bool plain = cfa_ == CfaPattern::none && light_ == nullptr;
+    const auto width = static_cast<std::size_t>(rect.width());
     for (int y = rect.y0; y < rect.y1; ++y) {
-      const float* row = image_.row(y).data();
-      const float* light = light_ == nullptr ? nullptr : light_->row(y).data();
-      const std::uint8_t* bad = mask_.row(y).data();
-      const bool mono = cfa_ == CfaPattern::none;
-      // Greens lie on every other pixel of each row.
-      const int first = mono || cfa_colour(cfa_, rect.x0, y) == 1 ? rect.x0 : rect.x0 + 1;
-      for (int x = first; x < rect.x1; x += mono ? 1 : 2) {
-        *to = light == nullptr ? row[x] : row[x] - light[x];
-        // Zero for finite values, NaN for the others.
-        to += static_cast<int>(bad[x] == 0) & static_cast<int>(row[x] - row[x] == 0.0F);
+      const float* const row = image_.row(y).data() + rect.x0;
+      if (plain && all_good(row, mask_.row(y).data() + rect.x0, width)) {
+        to = std::copy_n(row, width, to);
+      } else {
+        to = choose(rect, y, to);
       }
     }
     return {values_.data(), static_cast<std::size_t>(to - values_.data())};
   }
 
  private:
+  /// Branch-free: each value is written and the place moves on only when it was good.
+  float* choose(const Rect& rect, int y, float* to) const noexcept {
+    const float* row = image_.row(y).data();
+    const float* light = light_ == nullptr ? nullptr : light_->row(y).data();
+    const std::uint8_t* bad = mask_.row(y).data();
+    const bool mono = cfa_ == CfaPattern::none;
+    // Greens lie on every other pixel of each row.
+    const int first = mono || cfa_colour(cfa_, rect.x0, y) == 1 ? rect.x0 : rect.x0 + 1;
+    for (int x = first; x < rect.x1; x += mono ? 1 : 2) {
+      *to = light == nullptr ? row[x] : row[x] - light[x];
+      // Zero for finite values, NaN for the others.
+      to += static_cast<int>(bad[x] == 0) & static_cast<int>(row[x] - row[x] == 0.0F);
+    }
+    return to;
+  }
+
   PlaneView<const float> image_;
   PlaneView<const std::uint8_t> mask_;
   CfaPattern cfa_;
@@ -57,16 +83,52 @@ Rect cell_rect(const SkyMesh& mesh, int i, int j) noexcept {
           j + 1 == mesh.level.height() ? mesh.frame.height : (j + 1) * c};
 }
 
+/// Values of a small neighbourhood, sorted as they come.
+class SmallSample {
+ public:
+  void add(float value) noexcept {
+    std::size_t at = count_++;
+    for (; at > 0 && values_[at - 1] > value; --at) values_[at] = values_[at - 1];
+    values_[at] = value;
+  }
+  [[nodiscard]] bool full() const noexcept { return count_ == values_.size(); }
+  /// NaN when empty.
+  [[nodiscard]] float median() const noexcept {
+    if (count_ == 0) return std::numeric_limits<float>::quiet_NaN();
+    const std::size_t mid = count_ / 2;
+    if (count_ % 2 == 1) return values_[mid];
+    return static_cast<float>(
+        0.5 * (static_cast<double>(values_[mid - 1]) + static_cast<double>(values_[mid])));
+  }
+
+ private:
+  std::array<float, 64> values_;
+  std::size_t count_ = 0;
+};
+
 /// Median of the finite values within `half` cells of (i, j); NaN when there is none.
-float neighbourhood_median(const Grid<float>& grid, int i, int j, int half, bool with_centre) {
-  std::vector<float> values;
+float neighbourhood_median(const Grid<float>& grid, int i, int j, int half,
+                           bool with_centre) noexcept {
+  SmallSample values;
   for (int y = std::max(0, j - half); y <= std::min(grid.height() - 1, j + half); ++y) {
     for (int x = std::max(0, i - half); x <= std::min(grid.width() - 1, i + half); ++x) {
       const bool centre = x == i && y == j;
-      if ((with_centre || !centre) && std::isfinite(grid(x, y))) values.push_back(grid(x, y));
+      const float value = grid(x, y);
+      if ((with_centre || !centre) && std::isfinite(value) && !values.full()) values.add(value);
     }
   }
-  return values.empty() ? std::numeric_limits<float>::quiet_NaN() : median_in_place(values);
+  return values.median();
+}
+
+/// Median distance from `mid` of the values within `half` cells of (i, j).
+float neighbourhood_scatter(const Grid<float>& grid, int i, int j, int half, float mid) noexcept {
+  SmallSample distances;
+  for (int y = std::max(0, j - half); y <= std::min(grid.height() - 1, j + half); ++y) {
+    for (int x = std::max(0, i - half); x <= std::min(grid.width() - 1, i + half); ++x) {
+      if (!distances.full()) distances.add(std::abs(grid(x, y) - mid));
+    }
+  }
+  return static_cast<float>(mad_to_sigma) * distances.median();
 }
 
 /// A cell whose noise is far above its neighbours' holds an object, not sky.
@@ -108,120 +170,11 @@ void replace_outliers(Grid<float>& grid, const Grid<float>& noise, int side) {
   for (int j = 0; j < grid.height(); ++j) {
     for (int i = 0; i < grid.width(); ++i) {
       const float mid = neighbourhood_median(before, i, j, side / 2, true);
-      std::vector<float> distances;
-      for (int y = std::max(0, j - side / 2); y <= std::min(grid.height() - 1, j + side / 2); ++y) {
-        for (int x = std::max(0, i - side / 2); x <= std::min(grid.width() - 1, i + side / 2);
-             ++x) {
-          distances.push_back(std::abs(before(x, y) - mid));
-        }
-      }
-      const float scatter = static_cast<float>(mad_to_sigma) * median_in_place(distances);
+      const float scatter = neighbourhood_scatter(before, i, j, side / 2, mid);
       if (std::abs(before(i, j) - mid) > 2.5F * scatter + 0.05F * noise(i, j)) grid(i, j) = mid;
     }
   }
 }
-
-/// Cubic through four neighbours (Keys 1981, a = -1/2) as powers of the fraction.
-std::array<float, 4> cubic(float p0, float p1, float p2, float p3) noexcept {
-  return {p1, 0.5F * (p2 - p0), p0 - 2.5F * p1 + 2.0F * p2 - 0.5F * p3,
-          1.5F * (p1 - p2) + 0.5F * (p3 - p0)};
-}
-
-float horner(const std::array<float, 4>& c, float f) noexcept {
-  return c[0] + f * (c[1] + f * (c[2] + f * c[3]));
-}
-
-struct Interval {
-  int cell = 0;        ///< left (lower) of the two centres
-  float share = 0.0F;  ///< way to the next one, 0 .. 1
-};
-
-/// Way from the centre of a cell to the next one, at `offset` px from the cell's first pixel.
-inline float share_at(float offset, float per_cell) noexcept {
-  return (offset + 0.5F) * per_cell - 0.5F;
-}
-
-/// Flat beyond the outermost centres.
-Interval locate(double position, int cell_px, int cells) noexcept {
-  const double t = (position + 0.5) / cell_px - 0.5;
-  if (!(t > 0.0) || cells < 2) return {0, 0.0F};
-  if (t >= cells - 1) return {cells - 2, 1.0F};
-  const int cell = static_cast<int>(t);
-  const auto offset = static_cast<float>(position - static_cast<double>(cell) * cell_px);
-  return {cell, std::clamp(share_at(offset, 1.0F / static_cast<float>(cell_px)), 0.0F, 1.0F)};
-}
-
-/// Value k of a line of cells; one beyond either end continues the line straight.
-template <typename Value>
-float continued(const Value& value, int k, int count) noexcept {
-  if (k < 0) return count > 1 ? 2.0F * value(0) - value(1) : value(0);
-  if (k >= count) return count > 1 ? 2.0F * value(count - 1) - value(count - 2) : value(count - 1);
-  return value(k);
-}
-
-float column_value(const Grid<float>& grid, int i, const Interval& at) noexcept {
-  const auto cell = [&](int j) { return grid(i, j); };
-  const auto value = [&](int j) { return continued(cell, j, grid.height()); };
-  return horner(cubic(value(at.cell - 1), value(at.cell), value(at.cell + 1), value(at.cell + 2)),
-                at.share);
-}
-
-/// The mesh along one image row.
-class RowOfCells {
- public:
-  RowOfCells(const Grid<float>& grid, int cell_px, double y) noexcept
-      : grid_(grid), cell_px_(cell_px), at_(locate(y, cell_px, grid.height())) {}
-  [[nodiscard]] std::array<float, 4> piece(int cell) const noexcept {
-    const auto column = [&](int i) { return column_value(grid_, i, at_); };
-    const auto value = [&](int i) { return continued(column, i, grid_.width()); };
-    return cubic(value(cell - 1), value(cell), value(cell + 1), value(cell + 2));
-  }
-  [[nodiscard]] float at(double x) const noexcept {
-    const Interval here = locate(x, cell_px_, grid_.width());
-    return horner(piece(here.cell), here.share);
-  }
-  /// The same values as `at`, piece by piece: what a pixel gets depends on its column alone.
-  void fill(int x0, std::span<float> out) const noexcept {
-    std::size_t k = 0;
-    while (k < out.size()) {
-      const int x = x0 + static_cast<int>(k);
-      const std::size_t run = std::min(out.size() - k, run_length(x));
-      const Interval here = locate(x, cell_px_, grid_.width());
-      if (flat(x)) {
-        std::fill_n(out.begin() + static_cast<std::ptrdiff_t>(k), run, at(x));
-      } else {
-        fill_piece(piece(here.cell), x - here.cell * cell_px_, out.subspan(k, run));
-      }
-      k += run;
-    }
-  }
-
- private:
-  void fill_piece(const std::array<float, 4>& c, int offset, std::span<float> out) const noexcept {
-    const float per_cell = 1.0F / static_cast<float>(cell_px_);
-    float* to = out.data();
-    const int n = static_cast<int>(out.size());
-    for (int r = 0; r < n; ++r) {
-      to[r] = horner(c, share_at(static_cast<float>(offset + r), per_cell));
-    }
-  }
-  /// First column at or beyond the centre of a cell.
-  [[nodiscard]] int first_beyond(int cell) const noexcept { return cell * cell_px_ + cell_px_ / 2; }
-  [[nodiscard]] bool flat(int x) const noexcept {
-    return grid_.width() < 2 || x < first_beyond(0) || x >= first_beyond(grid_.width() - 1);
-  }
-  /// Pixels from x on that share its piece.
-  [[nodiscard]] std::size_t run_length(int x) const noexcept {
-    constexpr std::size_t endless = std::size_t{1} << 30;
-    if (grid_.width() < 2 || x >= first_beyond(grid_.width() - 1)) return endless;
-    if (x < first_beyond(0)) return static_cast<std::size_t>(first_beyond(0) - x);
-    const int cell = (x - cell_px_ / 2) / cell_px_;
-    return static_cast<std::size_t>(first_beyond(cell + 1) - x);
-  }
-  const Grid<float>& grid_;
-  int cell_px_;
-  Interval at_;
-};
 
 double finite_median(const Grid<float>& grid) {
   std::vector<double> values;
@@ -235,19 +188,6 @@ double finite_median(const Grid<float>& grid) {
 
 }  // namespace
 
-float SkyMesh::level_at(double x, double y) const noexcept {
-  return RowOfCells(level, cell_px, y).at(x);
-}
-float SkyMesh::noise_at(double x, double y) const noexcept {
-  return std::max(0.0F, RowOfCells(noise, cell_px, y).at(x));
-}
-void SkyMesh::level_row(int y, int x0, std::span<float> out) const noexcept {
-  RowOfCells(level, cell_px, y).fill(x0, out);
-}
-void SkyMesh::noise_row(int y, int x0, std::span<float> out) const noexcept {
-  RowOfCells(noise, cell_px, y).fill(x0, out);
-  for (float& v : out) v = std::max(0.0F, v);
-}
 double SkyMesh::median_level() const { return finite_median(level); }
 double SkyMesh::median_noise() const { return finite_median(noise); }
 SkyMesh SkyMesh::clone() const { return {cell_px, frame, level.clone(), noise.clone()}; }

@@ -39,6 +39,8 @@ struct SubMeasurement {
 struct MeasureSettings {
   stars::MeasureOptions stars;
   int preview_px = 1000;  ///< longest side of the preview
+  /// What only combining needs: the preview, and a mono sky's wings wider than a Gaussian's.
+  bool for_combining = true;
 };
 
 [[nodiscard]] SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibration,

@@ -37,8 +37,8 @@ struct SkyMesh {
   [[nodiscard]] float level_at(double x, double y) const noexcept;
   [[nodiscard]] float noise_at(double x, double y) const noexcept;
   /// Level of row y for x = x0 .. x0 + out.size() - 1.
-  void level_row(int y, int x0, std::span<float> out) const noexcept;
-  void noise_row(int y, int x0, std::span<float> out) const noexcept;
+  void level_row(int y, int x0, std::span<float> out) const;
+  void noise_row(int y, int x0, std::span<float> out) const;
   [[nodiscard]] double median_level() const;
   [[nodiscard]] double median_noise() const;
   [[nodiscard]] SkyMesh clone() const;

@@ -1,0 +1,89 @@
+#include "core/select_kernel.hpp"
+
+#include <algorithm>
+#include <bit>
+#include <cstdint>
+#include <limits>
+#include <vector>
+
+#undef HWY_TARGET_INCLUDE
+#define HWY_TARGET_INCLUDE "core/select_kernel.cpp"
+#include <hwy/foreach_target.h>
+#include <hwy/highway.h>
+
+HWY_BEFORE_NAMESPACE();
+namespace coldframe::HWY_NAMESPACE {
+namespace hn = hwy::HWY_NAMESPACE;
+
+/// Integers in the order of the floats (sign and magnitude to two's complement).
+template <class D, class V>
+HWY_INLINE V ordered(D d, V bits) {
+  return hn::Xor(bits, hn::And(hn::ShiftRight<31>(bits), hn::Set(d, 0x7fffffff)));
+}
+
+float select_vectors(const float* HWY_RESTRICT values, std::size_t count, std::size_t k) {
+  const hn::ScalableTag<std::int32_t> d;
+  const hn::Rebind<float, decltype(d)> df;
+  const std::size_t lanes = hn::Lanes(d);
+  const std::size_t whole = count / lanes * lanes;
+  constexpr std::int32_t bottom = std::numeric_limits<std::int32_t>::min();
+  constexpr std::int32_t top = std::numeric_limits<std::int32_t>::max();
+  auto least = hn::Set(d, top);
+  auto most = hn::Set(d, bottom);
+  for (std::size_t i = 0; i < whole; i += lanes) {
+    const auto key = ordered(d, hn::BitCast(d, hn::LoadU(df, values + i)));
+    least = hn::Min(least, key);
+    most = hn::Max(most, key);
+  }
+  std::int64_t low = hn::GetLane(hn::MinOfLanes(d, least));
+  std::int64_t high = hn::GetLane(hn::MaxOfLanes(d, most));
+  for (std::size_t i = whole; i < count; ++i) {
+    const auto bits = std::bit_cast<std::int32_t>(values[i]);
+    const std::int64_t key = bits ^ ((bits >> 31) & 0x7fffffff);
+    low = std::min(low, key);
+    high = std::max(high, key);
+  }
+  while (low < high) {
+    const std::int64_t middle = low + (high - low) / 2;
+    const auto pivot = hn::Set(d, static_cast<std::int32_t>(middle));
+    auto above = hn::Zero(d);  // minus their number
+    for (std::size_t i = 0; i < whole; i += lanes) {
+      const auto key = ordered(d, hn::BitCast(d, hn::LoadU(df, values + i)));
+      above = hn::Add(above, hn::VecFromMask(d, hn::Gt(key, pivot)));
+    }
+    auto over = static_cast<std::size_t>(-hn::GetLane(hn::SumOfLanes(d, above)));
+    for (std::size_t i = whole; i < count; ++i) {
+      const auto bits = std::bit_cast<std::int32_t>(values[i]);
+      over += (bits ^ ((bits >> 31) & 0x7fffffff)) > middle ? std::size_t{1} : std::size_t{0};
+    }
+    if (count - over > k) {
+      high = middle;
+    } else {
+      low = middle + 1;
+    }
+  }
+  const auto key = static_cast<std::int32_t>(low);
+  return std::bit_cast<float>(key ^ ((key >> 31) & 0x7fffffff));
+}
+
+}  // namespace coldframe::HWY_NAMESPACE
+HWY_AFTER_NAMESPACE();
+
+#if HWY_ONCE
+namespace coldframe {
+namespace {
+HWY_EXPORT(select_vectors);
+}  // namespace
+
+float kth_smallest(const float* values, std::size_t count, std::size_t k) noexcept {
+  return HWY_DYNAMIC_DISPATCH(select_vectors)(values, count, k);
+}
+
+float kth_smallest_scalar(const float* values, std::size_t count, std::size_t k) noexcept {
+  std::vector<float> copy(values, values + count);
+  std::nth_element(copy.begin(), copy.begin() + static_cast<std::ptrdiff_t>(k), copy.end());
+  return copy[k];
+}
+
+}  // namespace coldframe
+#endif

@@ -1,0 +1,24 @@
+/// \file
+/// The inner loops of the sky mesh.
+///
+/// The scalar versions define the result; the vector versions give the same bits.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+
+namespace coldframe::stars {
+
+/// bins[i] = trunc(clamp((values[i] - low) * scale, -1, most) + 1) for finite values.
+void find_bins(const float* values, std::size_t count, float low, float scale, float most,
+               std::uint16_t* bins) noexcept;
+void find_bins_scalar(const float* values, std::size_t count, float low, float scale, float most,
+                      std::uint16_t* bins) noexcept;
+
+/// out[i] = c[0] + f (c[1] + f (c[2] + f c[3])), f the way from the centre of a cell, `offset` + i
+/// px from its first pixel, to that of the next one.
+void cubic_run(const float* c, int offset, float per_cell, float* out, std::size_t count) noexcept;
+void cubic_run_scalar(const float* c, int offset, float per_cell, float* out,
+                      std::size_t count) noexcept;
+
+}  // namespace coldframe::stars
