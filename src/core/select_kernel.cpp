@@ -6,6 +6,8 @@
 #include <limits>
 #include <vector>
 
+#include "coldframe/core/statistics.hpp"
+
 #undef HWY_TARGET_INCLUDE
 #define HWY_TARGET_INCLUDE "core/select_kernel.cpp"
 #include <hwy/foreach_target.h>
@@ -21,6 +23,7 @@ HWY_INLINE V ordered(D d, V bits) {
   return hn::Xor(bits, hn::And(hn::ShiftRight<31>(bits), hn::Set(d, 0x7fffffff)));
 }
 
+/// Bisection on the values' own order as integers: what is compared is counted, never moved.
 float select_vectors(const float* HWY_RESTRICT values, std::size_t count, std::size_t k) {
   const hn::ScalableTag<std::int32_t> d;
   const hn::Rebind<float, decltype(d)> df;
@@ -75,8 +78,8 @@ namespace {
 HWY_EXPORT(select_vectors);
 }  // namespace
 
-float kth_smallest(const float* values, std::size_t count, std::size_t k) noexcept {
-  return HWY_DYNAMIC_DISPATCH(select_vectors)(values, count, k);
+float kth_smallest(std::span<const float> values, std::size_t k) noexcept {
+  return HWY_DYNAMIC_DISPATCH(select_vectors)(values.data(), values.size(), k);
 }
 
 float kth_smallest_scalar(const float* values, std::size_t count, std::size_t k) noexcept {

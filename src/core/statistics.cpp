@@ -7,8 +7,6 @@
 #include <numbers>
 #include <type_traits>
 
-#include "core/select_kernel.hpp"
-
 namespace coldframe {
 namespace {
 
@@ -48,10 +46,10 @@ double deviation_of(std::span<const T> values) noexcept {
 
 float counted_median(std::span<const float> values) noexcept {
   const std::size_t n = values.size();
-  const float above = kth_smallest(values.data(), n, n / 2);
+  const float above = kth_smallest(values, n / 2);
   if (n % 2 == 1) return above;
   // In double, so that neither the sum of two floats nor its half can be off.
-  const float below = kth_smallest(values.data(), n, n / 2 - 1);
+  const float below = kth_smallest(values, n / 2 - 1);
   return static_cast<float>(0.5 * (static_cast<double>(below) + static_cast<double>(above)));
 }
 

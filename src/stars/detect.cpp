@@ -3,10 +3,12 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <iterator>
 
 #include "coldframe/core/statistics.hpp"
 #include "stars/filter_kernel.hpp"
 #include "stars/filtered_noise.hpp"
+#include "stars/sky_pieces.hpp"
 
 namespace coldframe::stars {
 namespace {
@@ -17,16 +19,14 @@ constexpr int band_rows = 128;
 class SignalRow {
  public:
   explicit SignalRow(const DetectionFrame& frame)
-      : frame_(frame), level_(width()), noise_(width()) {}
+      : frame_(frame), per_cell_(1.0F / static_cast<float>(frame.sky->cell_px)) {}
 
   void fill(int y, std::span<float> out) {
-    frame_.sky->level_row(y, 0, level_);
-    frame_.sky->noise_row(y, 0, noise_);
-    if (frame_.known_light != nullptr) {
-      const auto light = frame_.known_light->row(y);
-      for (std::size_t x = 0; x < out.size(); ++x) level_[x] += light[x];
-    }
-    signal_row(frame_.image.row(y).data(), level_.data(), noise_.data(), out.data(), out.size());
+    sky_pieces(*frame_.sky, y, pieces_);
+    signal_row({frame_.image.row(y).data(),
+                frame_.known_light == nullptr ? nullptr : frame_.known_light->row(y).data(),
+                pieces_, per_cell_},
+               out.data());
     std::uint8_t any_bad = 0;
     for (const std::uint8_t bits : frame_.mask.row(y)) {
       any_bad = static_cast<std::uint8_t>(any_bad | bits);
@@ -36,11 +36,6 @@ class SignalRow {
   }
 
  private:
-  static constexpr float limit = 1e7F;
-
-  [[nodiscard]] std::size_t width() const noexcept {
-    return static_cast<std::size_t>(frame_.image.width());
-  }
   /// Saturated pixels keep their light; others take the mean of two or more good
   /// neighbours, so that a single bad pixel in a star makes no hole, else nothing.
   void clear_masked(int y, std::span<float> out) const noexcept {
@@ -65,9 +60,12 @@ class SignalRow {
       ++count;
     }
     if (count < 2) return 0.0F;
-    const auto i = static_cast<std::size_t>(x);
-    const float mean = (sum / static_cast<float>(count) - level_[i]) / std::max(noise_[i], 1e-30F);
-    return mean > -limit && mean < limit ? mean : 0.0F;
+    // The last piece that begins at or before x.
+    const auto piece = std::prev(
+        std::upper_bound(pieces_.begin(), pieces_.end(), x,
+                         [](int at, const SkyPiece& candidate) { return at < candidate.x0; }));
+    return signal_of(*piece, x - piece->x0, per_cell_, sum / static_cast<float>(count),
+                     frame_.known_light == nullptr ? nullptr : &(*frame_.known_light)(x, y));
   }
   void clear_other_colours(int y, std::span<float> out) const noexcept {
     const std::size_t first = cfa_colour(frame_.cfa, 0, y) == 1 ? 1 : 0;
@@ -75,8 +73,8 @@ class SignalRow {
   }
 
   const DetectionFrame& frame_;
-  std::vector<float> level_;
-  std::vector<float> noise_;
+  float per_cell_;
+  std::vector<SkyPiece> pieces_;
 };
 
 /// Rows of a band filtered horizontally, kept in a ring as the vertical filter moves up.

@@ -1,6 +1,7 @@
 #include "stars/filter_kernel.hpp"
 
 #include <algorithm>
+#include <array>
 
 #undef HWY_TARGET_INCLUDE
 #define HWY_TARGET_INCLUDE "stars/filter_kernel.cpp"
@@ -11,19 +12,39 @@ HWY_BEFORE_NAMESPACE();
 namespace coldframe::stars::HWY_NAMESPACE {
 namespace hn = hwy::HWY_NAMESPACE;
 
-void signal_vectors(const float* HWY_RESTRICT row, const float* HWY_RESTRICT level,
-                    const float* HWY_RESTRICT noise, float* HWY_RESTRICT out, std::size_t count) {
+template <class D, class V = hn::Vec<D>>
+HWY_INLINE V cubic(D d, const std::array<float, 4>& c, V f) {
+  V sum = hn::Add(hn::Set(d, c[2]), hn::Mul(f, hn::Set(d, c[3])));
+  sum = hn::Add(hn::Set(d, c[1]), hn::Mul(f, sum));
+  return hn::Add(hn::Set(d, c[0]), hn::Mul(f, sum));
+}
+
+void signal_vectors(const SignalInput& in, float* HWY_RESTRICT out) {
   const hn::ScalableTag<float> df;
-  const std::size_t lanes = hn::Lanes(df);
+  const hn::RebindToSigned<decltype(df)> di;
+  const int lanes = static_cast<int>(hn::Lanes(df));
   const auto least = hn::Set(df, 1e-30F);
   const auto limit = hn::Set(df, 1e7F);
-  std::size_t i = 0;
-  for (; i + lanes <= count; i += lanes) {
-    const auto sigma = hn::Max(hn::LoadU(df, noise + i), least);
-    const auto value = hn::Div(hn::Sub(hn::LoadU(df, row + i), hn::LoadU(df, level + i)), sigma);
-    hn::StoreU(hn::IfThenElseZero(hn::Lt(hn::Abs(value), limit), value), df, out + i);
+  const auto half = hn::Set(df, 0.5F);
+  const auto step = hn::Set(df, in.per_cell);
+  for (const SkyPiece& piece : in.sky) {
+    const float* HWY_RESTRICT row = in.row + piece.x0;
+    float* HWY_RESTRICT to = out + piece.x0;
+    int i = 0;
+    for (; i + lanes <= piece.count; i += lanes) {
+      const auto x = hn::ConvertTo(df, hn::Iota(di, piece.offset + i));
+      const auto f = hn::Sub(hn::Mul(hn::Add(x, half), step), half);
+      auto level = cubic(df, piece.level, f);
+      if (in.light != nullptr) level = hn::Add(level, hn::LoadU(df, in.light + piece.x0 + i));
+      const auto sigma = hn::Max(cubic(df, piece.noise, f), least);
+      const auto value = hn::Div(hn::Sub(hn::LoadU(df, row + i), level), sigma);
+      hn::StoreU(hn::IfThenElseZero(hn::Lt(hn::Abs(value), limit), value), df, to + i);
+    }
+    for (; i < piece.count; ++i) {
+      to[i] = signal_of(piece, i, in.per_cell, row[i],
+                        in.light == nullptr ? nullptr : in.light + piece.x0 + i);
+    }
   }
-  signal_row_scalar(row + i, level + i, noise + i, out + i, count - i);
 }
 
 void along_vectors(const float* HWY_RESTRICT centre, const float* taps, std::size_t radius,
@@ -76,18 +97,17 @@ HWY_EXPORT(along_vectors);
 HWY_EXPORT(across_vectors);
 }  // namespace
 
-void signal_row(const float* row, const float* level, const float* noise, float* out,
-                std::size_t count) noexcept {
-  HWY_DYNAMIC_DISPATCH(signal_vectors)(row, level, noise, out, count);
+void signal_row(const SignalInput& in, float* out) noexcept {
+  HWY_DYNAMIC_DISPATCH(signal_vectors)(in, out);
 }
 
-void signal_row_scalar(const float* row, const float* level, const float* noise, float* out,
-                       std::size_t count) noexcept {
-  constexpr float limit = 1e7F;
-  for (std::size_t i = 0; i < count; ++i) {
-    const float value = (row[i] - level[i]) / std::max(noise[i], 1e-30F);
-    // NaN fails both comparisons, so it becomes zero too; so does a frame without noise.
-    out[i] = value > -limit && value < limit ? value : 0.0F;
+void signal_row_scalar(const SignalInput& in, float* out) noexcept {
+  for (const SkyPiece& piece : in.sky) {
+    for (int i = 0; i < piece.count; ++i) {
+      const int x = piece.x0 + i;
+      out[x] =
+          signal_of(piece, i, in.per_cell, in.row[x], in.light == nullptr ? nullptr : in.light + x);
+    }
   }
 }
 

@@ -5,15 +5,37 @@
 /// order (no fused multiply-add) and give the same bits.
 #pragma once
 
+#include <algorithm>
 #include <cstddef>
+#include <span>
+
+#include "stars/sky_pieces.hpp"
 
 namespace coldframe::stars {
 
-/// out = (row - level) / max(noise, 1e-30) where that lies within +-1e7, else 0 (NaN too).
-void signal_row(const float* row, const float* level, const float* noise, float* out,
-                std::size_t count) noexcept;
-void signal_row_scalar(const float* row, const float* level, const float* noise, float* out,
-                       std::size_t count) noexcept;
+/// A row of the image and the sky under it.
+struct SignalInput {
+  const float* row = nullptr;
+  const float* light = nullptr;  ///< known light to take away; may be null
+  std::span<const SkyPiece> sky;
+  float per_cell = 1.0F;  ///< 1 / side of a cell of the mesh
+};
+
+/// The signal of pixel i of a piece: (pixel - level - light) / max(noise, 1e-30) where that lies
+/// within +-1e7, else 0 (NaN fails both comparisons, so it becomes zero too).
+[[nodiscard]] inline float signal_of(const SkyPiece& piece, int i, float per_cell, float pixel,
+                                     const float* light) noexcept {
+  constexpr float limit = 1e7F;
+  const float f = piece.share(i, per_cell);
+  float level = SkyPiece::value(piece.level, f);
+  if (light != nullptr) level += *light;
+  const float value = (pixel - level) / std::max(SkyPiece::value(piece.noise, f), 1e-30F);
+  return value > -limit && value < limit ? value : 0.0F;
+}
+
+/// `signal_of` for every pixel of the row.
+void signal_row(const SignalInput& in, float* out) noexcept;
+void signal_row_scalar(const SignalInput& in, float* out) noexcept;
 
 /// Symmetric taps along a row: `centre` points at pixel 0, and `radius` pixels before it and
 /// after the last one can be read.

@@ -31,15 +31,20 @@ void gather_ring(const FitRegion& region, double inner, double outer, PixelSet& 
   const double inner2 = inner < 0.0 ? -1.0 : inner * inner;
   const double outer2 = std::pow(std::min(outer, r + 0.3), 2);
   for (int y = window.y0; y < window.y1; ++y) {
-    for (int x = window.x0; x < window.x1; ++x) {
+    const float* const values = region.image.row(y).data();
+    const std::uint8_t* const bits = region.mask.row(y).data();
+    // Greens lie on every other pixel of each row.
+    const bool mono = region.setup.cfa == CfaPattern::none;
+    const int first = mono || cfa_colour(region.setup.cfa, window.x0, y) == 1 ? 0 : 1;
+    for (int x = window.x0 + first; x < window.x1; x += mono ? 1 : 2) {
       const double r2 = (x - ox) * (x - ox) + (y - oy) * (y - oy);
       if (r2 <= inner2 || r2 > outer2 || set.count >= max_fit_pixels) continue;
-      if (!usable_pixel(region.image, region.mask, region.setup.cfa, x, y)) continue;
+      if (bits[x] != 0 || !(values[x] - values[x] == 0.0F)) continue;
       if (!region.setup.neighbours.empty() && belongs_to_neighbour(region, x, y)) continue;
       set.x[set.count] = static_cast<float>(x - ox);
       set.y[set.count] = static_cast<float>(y - oy);
-      set.value[set.count] = static_cast<float>(
-          (static_cast<double>(region.image(x, y)) - region.setup.sky) / region.scale);
+      set.value[set.count] =
+          static_cast<float>((static_cast<double>(values[x]) - region.setup.sky) / region.scale);
       ++set.count;
     }
   }

@@ -1,21 +1,8 @@
 #include "stars/normal_equations.hpp"
 
-#include <array>
 #include <cmath>
 
 namespace coldframe::stars {
-
-double dot(const float* a, const float* b, std::size_t count) noexcept {
-  std::array<float, 16> lane{};
-  std::size_t i = 0;
-  for (; i + 16 <= count; i += 16) {
-    for (std::size_t k = 0; k < 16; ++k) lane[k] += a[i + k] * b[i + k];
-  }
-  for (std::size_t k = 0; i + k < count; ++k) lane[k] += a[i + k] * b[i + k];
-  double sum = 0.0;
-  for (const float part : lane) sum += static_cast<double>(part);
-  return sum;
-}
 
 bool cholesky(const double* h, std::size_t n, std::size_t stride, double damping,
               double* l) noexcept {

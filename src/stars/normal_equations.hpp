@@ -6,9 +6,6 @@
 
 namespace coldframe::stars {
 
-/// Sum of a[i] b[i] in fixed lanes, so that the order never depends on the compiler's mood.
-[[nodiscard]] double dot(const float* a, const float* b, std::size_t count) noexcept;
-
 /// Square matrices of order n stand row by row with `stride` values a row. Factors
 /// h + damping diag(h) into l l'; false when it is not positive definite.
 [[nodiscard]] bool cholesky(const double* h, std::size_t n, std::size_t stride, double damping,

@@ -7,6 +7,7 @@
 
 #include "stars/fit_pixels.hpp"
 #include "stars/normal_equations.hpp"
+#include "stars/profile_kernel.hpp"
 #include "stars/profile_lm.hpp"
 
 namespace coldframe::stars {

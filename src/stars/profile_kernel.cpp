@@ -179,6 +179,19 @@ void light_vectors(const ProfileShape& shape, const PixelNodes& nodes, const flo
   for (std::size_t k = 0; i + k < count; ++k) g[i + k] = tail[2][k];
 }
 
+void dot_vectors(const float* HWY_RESTRICT a, const float* HWY_RESTRICT b, std::size_t count,
+                 float* HWY_RESTRICT sums) {
+  const hn::CappedTag<float, 16> d;
+  const std::size_t lanes = hn::Lanes(d);
+  for (std::size_t k = 0; k < 16; k += lanes) {
+    auto sum = hn::Zero(d);
+    for (std::size_t i = k; i + 16 - k <= count; i += 16) {
+      sum = hn::Add(sum, hn::Mul(hn::LoadU(d, a + i), hn::LoadU(d, b + i)));
+    }
+    hn::StoreU(sum, d, sums + k);
+  }
+}
+
 }  // namespace coldframe::stars::HWY_NAMESPACE
 HWY_AFTER_NAMESPACE();
 
@@ -188,6 +201,7 @@ namespace {
 
 HWY_EXPORT(integrate_vectors);
 HWY_EXPORT(light_vectors);
+HWY_EXPORT(dot_vectors);
 
 constexpr float ln2 = std::numbers::ln2_v<float>;
 
@@ -284,6 +298,32 @@ void integrate_light(const ProfileShape& shape, const PixelNodes& nodes, const f
 void integrate_profile(const ProfileShape& shape, const PixelNodes& nodes,
                        const ProfileArrays& arrays, std::size_t count) noexcept {
   HWY_DYNAMIC_DISPATCH(integrate_vectors)(shape, nodes, arrays, count);
+}
+
+namespace {
+
+/// What is left beyond the whole sixteens, and the sum of all.
+double finish_dot(std::array<float, 16>& sums, const float* a, const float* b,
+                  std::size_t count) noexcept {
+  const std::size_t whole = count / 16 * 16;
+  for (std::size_t k = 0; whole + k < count; ++k) sums[k] += a[whole + k] * b[whole + k];
+  double sum = 0.0;
+  for (const float part : sums) sum += static_cast<double>(part);
+  return sum;
+}
+
+}  // namespace
+
+double dot(const float* a, const float* b, std::size_t count) noexcept {
+  std::array<float, 16> sums;
+  HWY_DYNAMIC_DISPATCH(dot_vectors)(a, b, count, sums.data());
+  return finish_dot(sums, a, b, count);
+}
+
+double dot_scalar(const float* a, const float* b, std::size_t count) noexcept {
+  std::array<float, 16> sums{};
+  for (std::size_t i = 0; i < count / 16 * 16; ++i) sums[i % 16] += a[i] * b[i];
+  return finish_dot(sums, a, b, count);
 }
 
 }  // namespace coldframe::stars

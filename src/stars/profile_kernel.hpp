@@ -56,4 +56,9 @@ void integrate_light_scalar(const ProfileShape& shape, const PixelNodes& nodes, 
 void integrate_profile_scalar(const ProfileShape& shape, const PixelNodes& nodes,
                               const ProfileArrays& arrays, std::size_t count) noexcept;
 
+/// Sum of a[i] b[i]: sixteen sums in float, element i into sum i mod 16, then these added up in
+/// double.
+[[nodiscard]] double dot(const float* a, const float* b, std::size_t count) noexcept;
+[[nodiscard]] double dot_scalar(const float* a, const float* b, std::size_t count) noexcept;
+
 }  // namespace coldframe::stars

@@ -17,7 +17,6 @@
 #include <numbers>
 
 #include "coldframe/core/statistics.hpp"
-#include "core/select_kernel.hpp"
 #include "stars/sky_kernel.hpp"
 
 namespace coldframe::stars {
@@ -34,7 +33,7 @@ struct Start {
 };
 
 double middle(std::span<const float> values) noexcept {
-  return static_cast<double>(kth_smallest(values.data(), values.size(), values.size() / 2));
+  return static_cast<double>(kth_smallest(values, values.size() / 2));
 }
 
 /// Median and scale of an evenly spaced sample; scale 0 only when it is constant.

@@ -6,6 +6,7 @@
 
 #include "coldframe/stars/sky_mesh.hpp"
 #include "stars/sky_kernel.hpp"
+#include "stars/sky_pieces.hpp"
 
 namespace coldframe::stars {
 namespace {
@@ -55,79 +56,112 @@ float column_value(const Grid<float>& grid, int i, const Interval& at) noexcept 
                 at.share);
 }
 
-/// The mesh along one image row.
+/// One quantity of the mesh along one image row.
 class RowOfCells {
  public:
   RowOfCells(const Grid<float>& grid, int cell_px, double y) noexcept
-      : grid_(grid), cell_px_(cell_px), at_(locate(y, cell_px, grid.height())) {}
-  [[nodiscard]] std::array<float, 4> piece(int cell) const noexcept {
-    const auto column = [&](int i) { return column_value(grid_, i, at_); };
+      : grid_(grid), at_(locate(y, cell_px, grid.height())) {}
+  [[nodiscard]] float at(double x, int cell_px) const noexcept {
+    const Interval here = locate(x, cell_px, grid_.width());
+    return horner(piece(here.cell, [&](int i) { return column_value(grid_, i, at_); }), here.share);
+  }
+  /// Every column's value at this row.
+  [[nodiscard]] std::vector<float> columns() const {
+    std::vector<float> values(static_cast<std::size_t>(grid_.width()));
+    for (std::size_t i = 0; i < values.size(); ++i) {
+      values[i] = column_value(grid_, static_cast<int>(i), at_);
+    }
+    return values;
+  }
+  template <typename Column>
+  [[nodiscard]] std::array<float, 4> piece(int cell, const Column& column) const noexcept {
     const auto value = [&](int i) { return continued(column, i, grid_.width()); };
     return cubic(value(cell - 1), value(cell), value(cell + 1), value(cell + 2));
   }
-  [[nodiscard]] float at(double x) const noexcept {
-    const Interval here = locate(x, cell_px_, grid_.width());
-    return horner(piece(here.cell), here.share);
-  }
-  /// The same values as `at`, piece by piece: what a pixel gets depends on its column alone.
-  void fill(int x0, std::span<float> out) const {
-    std::vector<float> columns(static_cast<std::size_t>(grid_.width()));
-    for (std::size_t i = 0; i < columns.size(); ++i) {
-      columns[i] = column_value(grid_, static_cast<int>(i), at_);
-    }
-    const auto piece_of = [&](int cell) {
-      const auto column = [&](int i) { return columns[static_cast<std::size_t>(i)]; };
-      const auto value = [&](int i) { return continued(column, i, grid_.width()); };
-      return cubic(value(cell - 1), value(cell), value(cell + 1), value(cell + 2));
-    };
-    const float per_cell = 1.0F / static_cast<float>(cell_px_);
-    std::size_t k = 0;
-    while (k < out.size()) {
-      const int x = x0 + static_cast<int>(k);
-      const std::size_t run = std::min(out.size() - k, run_length(x));
-      if (flat(x)) {
-        std::fill_n(out.begin() + static_cast<std::ptrdiff_t>(k), run, at(x));
-      } else {
-        const int cell = (x - cell_px_ / 2) / cell_px_;
-        const auto c = piece_of(cell);
-        cubic_run(c.data(), x - cell * cell_px_, per_cell, out.data() + k, run);
-      }
-      k += run;
-    }
-  }
 
  private:
-  /// First column at or beyond the centre of a cell.
-  [[nodiscard]] int first_beyond(int cell) const noexcept { return cell * cell_px_ + cell_px_ / 2; }
-  [[nodiscard]] bool flat(int x) const noexcept {
-    return grid_.width() < 2 || x < first_beyond(0) || x >= first_beyond(grid_.width() - 1);
-  }
-  /// Pixels from x on that share its piece.
-  [[nodiscard]] std::size_t run_length(int x) const noexcept {
-    constexpr std::size_t endless = std::size_t{1} << 30;
-    if (grid_.width() < 2 || x >= first_beyond(grid_.width() - 1)) return endless;
-    if (x < first_beyond(0)) return static_cast<std::size_t>(first_beyond(0) - x);
-    const int cell = (x - cell_px_ / 2) / cell_px_;
-    return static_cast<std::size_t>(first_beyond(cell + 1) - x);
-  }
   const Grid<float>& grid_;
-  int cell_px_;
   Interval at_;
 };
 
+/// Where the pieces of a row of `columns` cells lie: flat up to the first centre and from the
+/// last one on, cubics between neighbouring centres.
+class PieceOrder {
+ public:
+  explicit PieceOrder(const SkyMesh& sky) noexcept
+      : cell_px_(sky.cell_px), columns_(sky.level.width()), width_(sky.frame.width) {}
+  [[nodiscard]] int count() const noexcept { return columns_ < 2 ? 1 : columns_ + 1; }
+  [[nodiscard]] int first(int k) const noexcept {
+    return k == 0 ? 0 : std::min((k - 1) * cell_px_ + cell_px_ / 2, width_);
+  }
+  [[nodiscard]] int last(int k) const noexcept {
+    return k + 1 == count() ? std::max(width_, first(k)) : first(k + 1);
+  }
+  [[nodiscard]] bool flat(int k) const noexcept { return k == 0 || k + 1 == count(); }
+  [[nodiscard]] int offset(int k) const noexcept { return first(k) - (k - 1) * cell_px_; }
+
+ private:
+  int cell_px_;
+  int columns_;
+  int width_;
+};
+
+/// Coefficients of piece k.
+std::array<float, 4> piece_of(const RowOfCells& row, const std::vector<float>& columns,
+                              const PieceOrder& order, int k) noexcept {
+  const auto column = [&](int i) { return columns[static_cast<std::size_t>(i)]; };
+  if (k == 0) return {columns.front(), 0.0F, 0.0F, 0.0F};
+  // Flat from the last centre on, at the last cubic's end.
+  if (order.flat(k)) return {horner(row.piece(k - 2, column), 1.0F), 0.0F, 0.0F, 0.0F};
+  return row.piece(k - 1, column);
+}
+
+/// The same values as `RowOfCells::at`: what a pixel gets depends on its column alone.
+void fill_row(const SkyMesh& sky, const Grid<float>& grid, int y, int x0, std::span<float> out) {
+  const RowOfCells row(grid, sky.cell_px, y);
+  const std::vector<float> columns = row.columns();
+  const PieceOrder order(sky);
+  const float per_cell = 1.0F / static_cast<float>(sky.cell_px);
+  const int x1 = x0 + static_cast<int>(out.size());
+  for (int k = 0; k < order.count(); ++k) {
+    const int first = std::max(order.first(k), x0);
+    const int last = k + 1 == order.count() ? x1 : std::min(order.last(k), x1);
+    if (first >= last) continue;
+    const auto c = piece_of(row, columns, order, k);
+    cubic_run(c.data(), order.offset(k) + first - order.first(k), per_cell,
+              out.data() + (first - x0), static_cast<std::size_t>(last - first));
+  }
+}
+
 }  // namespace
 
+void sky_pieces(const SkyMesh& sky, int y, std::vector<SkyPiece>& pieces) {
+  const RowOfCells level(sky.level, sky.cell_px, y);
+  const RowOfCells noise(sky.noise, sky.cell_px, y);
+  const std::vector<float> level_columns = level.columns();
+  const std::vector<float> noise_columns = noise.columns();
+  const PieceOrder order(sky);
+  pieces.clear();
+  for (int k = 0; k < order.count(); ++k) {
+    const int count = order.last(k) - order.first(k);
+    if (count <= 0) continue;
+    pieces.push_back({order.first(k), count, order.offset(k),
+                      piece_of(level, level_columns, order, k),
+                      piece_of(noise, noise_columns, order, k)});
+  }
+}
+
 float SkyMesh::level_at(double x, double y) const noexcept {
-  return RowOfCells(level, cell_px, y).at(x);
+  return RowOfCells(level, cell_px, y).at(x, cell_px);
 }
 float SkyMesh::noise_at(double x, double y) const noexcept {
-  return std::max(0.0F, RowOfCells(noise, cell_px, y).at(x));
+  return std::max(0.0F, RowOfCells(noise, cell_px, y).at(x, cell_px));
 }
 void SkyMesh::level_row(int y, int x0, std::span<float> out) const {
-  RowOfCells(level, cell_px, y).fill(x0, out);
+  fill_row(*this, level, y, x0, out);
 }
 void SkyMesh::noise_row(int y, int x0, std::span<float> out) const {
-  RowOfCells(noise, cell_px, y).fill(x0, out);
+  fill_row(*this, noise, y, x0, out);
   for (float& v : out) v = std::max(0.0F, v);
 }
 

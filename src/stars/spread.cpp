@@ -1,20 +1,56 @@
 #include "stars/spread.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 
+#include "stars/profile_model.hpp"
+
 namespace coldframe::stars {
+namespace {
+
+/// exp(-narrow (k - centre)^2) for whole k: the window is a product of one per axis.
+class Window {
+ public:
+  Window(const float* places, std::size_t count, double centre, double narrow) noexcept
+      : centre_(centre), narrow_(narrow) {
+    if (count == 0) return;
+    const auto [least, greatest] = std::minmax_element(places, places + count);
+    first_ = static_cast<int>(*least);
+    size_ = std::min(static_cast<int>(*greatest) - first_ + 1, static_cast<int>(values_.size()));
+    for (int k = 0; k < size_; ++k) values_[static_cast<std::size_t>(k)] = direct(first_ + k);
+  }
+  [[nodiscard]] double at(float place) const noexcept {
+    const int k = static_cast<int>(place) - first_;
+    return k < size_ ? values_[static_cast<std::size_t>(k)] : direct(static_cast<int>(place));
+  }
+
+ private:
+  [[nodiscard]] double direct(int k) const noexcept {
+    const double d = k - centre_;
+    return std::exp(-narrow_ * d * d);
+  }
+  double centre_;
+  double narrow_;
+  int first_ = 0;
+  int size_ = 0;
+  std::array<double, 2 * max_fit_radius + 1> values_;
+};
+
+}  // namespace
 
 Spread compare_spread(const SpreadPixels& pixels, double x, double y, double peak,
                       double width) noexcept {
   const double narrow = 1.0 / (0.36 * std::max(width * width + 0.8, 2.0));  // 1 / (2 sigma^2)
+  const Window along(pixels.x, pixels.count, x, narrow);
+  const Window across(pixels.y, pixels.count, y, narrow);
   double light = 0.0, moment = 0.0, model = 0.0, model_moment = 0.0;
   double v0 = 0.0, v1 = 0.0, v2 = 0.0;
   for (std::size_t i = 0; i < pixels.count; ++i) {
     const double dx = static_cast<double>(pixels.x[i]) - x;
     const double dy = static_cast<double>(pixels.y[i]) - y;
     const double r2 = dx * dx + dy * dy;
-    const double w = std::exp(-narrow * r2);
+    const double w = along.at(pixels.x[i]) * across.at(pixels.y[i]);
     const double expected = peak * static_cast<double>(pixels.light[i]);
     const double value = static_cast<double>(pixels.value[i]);
     const double variance = w * w / static_cast<double>(pixels.weight[i]);

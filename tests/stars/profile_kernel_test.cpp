@@ -88,6 +88,10 @@ TEST_CASE("every instruction set integrates star profiles to the same bits") {
                              pixels);
       CHECK(std::memcmp(light.data(), scalar.out.data(), pixels * sizeof(float)) == 0);
       CHECK(std::memcmp(light.data(), light_scalar.data(), pixels * sizeof(float)) == 0);
+      for (const std::size_t n : {pixels, std::size_t{3}, std::size_t{32}}) {
+        CHECK(dot(scalar.out.data(), light.data(), n) ==
+              dot_scalar(scalar.out.data(), light.data(), n));
+      }
     }
   }
   hwy::SetSupportedTargetsForTest(0);

@@ -23,6 +23,9 @@ inline constexpr double fwhm_over_sigma = 2.354820045030949;
 /// Lag-1 autocorrelation, sum (x_i-m)(x_{i+1}-m) / sum (x_i-m)^2.
 [[nodiscard]] double autocorrelation(std::span<const double> values) noexcept;
 
+/// The k-th smallest, counted from 0, of a list of more than k finite values. Fast up to some
+/// thousands of them.
+[[nodiscard]] float kth_smallest(std::span<const float> values, std::size_t k) noexcept;
 /// Median; for an even count the mean of the two middle values.
 [[nodiscard]] double median_in_place(std::span<double> values) noexcept;
 [[nodiscard]] float median_in_place(std::span<float> values) noexcept;
