@@ -46,7 +46,8 @@ int guarded(int argc, char** argv) {
   const std::vector<Command> commands = {add_run(root),      add_survey(root),    add_master(root),
                                          add_camera(root),   add_calibrate(root), add_stars(root),
                                          add_register(root), add_integrate(root), add_render(root),
-                                         add_simulate(root), add_verify(root),    add_plan(root)};
+                                         add_simulate(root), add_verify(root),    add_plan(root),
+                                         add_compare(root)};
   try {
     return dispatch(root, commands, argc, argv);
   } catch (const Error& error) {
