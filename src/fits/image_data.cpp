@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <limits>
+#include <memory>
 #include <mutex>
 #include <utility>
 #include <vector>
@@ -26,13 +27,15 @@ class PlainData final : public ImageData {
         together
             ? std::clamp<std::size_t>(chunk_bytes / row, 1, static_cast<std::size_t>(rect.height()))
             : 1;
-    std::vector<std::byte> raw((rows - 1) * row + wanted);
+    // Not zeroed: every byte is read.
+    const std::size_t room = (rows - 1) * row + wanted;
+    const auto raw = std::make_unique_for_overwrite<std::byte[]>(room);
     for (int y = rect.y0; y < rect.y1;) {
       const int count = std::min(static_cast<int>(rows), rect.y1 - y);
       const auto length = static_cast<std::size_t>(count - 1) * row + wanted;
-      bytes_->read(position(plane, rect.x0, y), std::span(raw).first(length));
+      bytes_->read(position(plane, rect.x0, y), std::span(raw.get(), length));
       for (int k = 0; k < count; ++k) {
-        decode_samples(format_, raw.data() + static_cast<std::size_t>(k) * row,
+        decode_samples(format_, raw.get() + static_cast<std::size_t>(k) * row,
                        values.row(y - rect.y0 + k).data(), static_cast<std::size_t>(rect.width()));
       }
       y += count;

@@ -1,8 +1,11 @@
 #include "sensor/master_bands.hpp"
 
 #include <algorithm>
+#include <atomic>
 #include <cmath>
 #include <limits>
+
+#include "sensor/calibrate_kernel.hpp"
 
 namespace coldframe::sensor {
 namespace {
@@ -11,53 +14,59 @@ namespace {
 constexpr int tile_width = 512;
 constexpr int tile_height = stack::block_px;
 
-/// One band of rows of all frames.
+/// One band of rows of all frames: frame i's rows begin at row i * rows.
 struct Band {
-  std::vector<Grid<float>> values;
-  std::vector<Mask> masks;
+  int rows = 0;
+  Grid<float> values;
+  Mask masks;
+  std::vector<std::uint8_t> marked;  ///< whether any mask bit of the frame's rows is set
   Grid<float> subtract;
+
+  Band(const CombinePlan& plan, int width, int rows_of_each)
+      : rows(rows_of_each),
+        values(width, rows * static_cast<int>(plan.frames.size())),
+        masks(width, rows * static_cast<int>(plan.frames.size())),
+        marked(plan.frames.size()),
+        subtract(plan.subtract != nullptr ? Grid<float>(width, rows) : Grid<float>()) {}
+
+  [[nodiscard]] Rect place(std::size_t frame, const Rect& local) const noexcept {
+    const int y = rows * static_cast<int>(frame);
+    return {local.x0, local.y0 + y, local.x1, local.y1 + y};
+  }
 };
 
-int rows_per_band(const CombinePlan& plan, Size size) {
+/// Each thread reads and combines bands of its own, so that reading and computing overlap and
+/// what was read is still in the cache when it is combined. Bands end at tiles' edges.
+int rows_per_band(const CombinePlan& plan, Size size, Threads threads) {
+  constexpr std::size_t cached = std::size_t{16} << 20U;
   const std::size_t per_pixel = plan.frames.size() * 5 + (plan.subtract != nullptr ? 4 : 0);
   const std::size_t per_row = per_pixel * static_cast<std::size_t>(std::max(size.width, 1));
-  const std::size_t rows = std::max<std::size_t>(plan.memory_bytes / per_row, 1);
-  const int limited =
-      static_cast<int>(std::min<std::size_t>(rows, static_cast<std::size_t>(size.height)));
-  return limited >= size.height || limited < tile_height ? limited
-                                                         : limited / tile_height * tile_height;
+  const std::size_t own = plan.memory_bytes / static_cast<std::size_t>(threads.resolved());
+  int rows = tile_height;
+  while (rows > 1 && static_cast<std::size_t>(rows) * per_row > own) rows /= 2;
+  while (rows > 8 && static_cast<std::size_t>(rows) * per_row > cached) rows /= 2;
+  return std::min(rows, size.height);
 }
 
-/// Brings one row of a frame to the scale on which frames are compared and marks what does not
-/// count.
-void prepare_row(std::span<float> values, std::span<std::uint8_t> mask, const float* subtract,
-                 float saturation, float scale) {
-  for (std::size_t x = 0; x < values.size(); ++x) {
-    const float raw = values[x];
-    const float value = ((subtract != nullptr ? raw - subtract[x] : raw)) * scale;
-    const bool finite = value - value == 0.0F;
-    const unsigned bits = (raw >= saturation ? unsigned{mask_bit::saturated} : 0U) |
-                          (finite ? 0U : unsigned{mask_bit::not_finite});
-    mask[x] = static_cast<std::uint8_t>(bits);
-    values[x] = finite ? value : 0.0F;
-  }
-}
-
-void read_band(const CombinePlan& plan, const Rect& rect, Band& band, Threads threads,
-               const Watch& watch) {
+void read_band(const CombinePlan& plan, const Rect& rect, Band& band) {
   const Rect local{0, 0, rect.width(), rect.height()};
   if (plan.subtract != nullptr) plan.subtract->fill(0, rect, band.subtract.view().crop(local));
-  parallel_for(threads, plan.frames.size(), [&](std::size_t i) {
-    watch.check();
-    const auto values = band.values[i].view().crop(local);
+  for (std::size_t i = 0; i < plan.frames.size(); ++i) {
+    const auto values = band.values.view().crop(band.place(i, local));
+    const auto masks = band.masks.view().crop(band.place(i, local));
     plan.frames[i]->fill(0, rect, values);
-    const auto scale = plan.levels.empty() ? 1.0F : static_cast<float>(1.0 / plan.levels[i]);
+    CalibrationRow how;
+    how.constant_multiply = plan.levels.empty() ? 1.0F : static_cast<float>(1.0 / plan.levels[i]);
+    how.saturation = static_cast<float>(plan.saturation_adu);
+    std::uint8_t seen = 0;
     for (int y = 0; y < rect.height(); ++y) {
-      const float* subtract = plan.subtract != nullptr ? band.subtract.row(y).data() : nullptr;
-      prepare_row(values.row(y), band.masks[i].row(y).first(values.row(y).size()), subtract,
-                  static_cast<float>(plan.saturation_adu), scale);
+      if (plan.subtract != nullptr) how.subtract = band.subtract.row(y).data();
+      const auto bits = masks.row(y);
+      calibrate_row(how, values.row(y).data(), bits.data(), bits.size());
+      for (const std::uint8_t b : bits) seen = static_cast<std::uint8_t>(seen | b);
     }
-  });
+    band.marked[i] = seen;
+  }
 }
 
 stack::BlockCoefficients coefficients(const CombinePlan& plan, std::size_t i) {
@@ -99,7 +108,8 @@ double full_scatter(const stack::TileSamples& samples, int x, int y) {
   for (const bool second : {false, true}) {
     const double mean = count > 0 ? sum / static_cast<double>(count) : 0.0;
     for (std::size_t i = 0; i < samples.values.size(); ++i) {
-      if ((samples.masks[i](x, y) & mask_bit::unusable) != 0) continue;
+      const bool masked = !samples.masks[i].empty();
+      if (masked && (samples.masks[i](x, y) & mask_bit::unusable) != 0) continue;
       const auto value = static_cast<double>(samples.values[i](x, y));
       if (second) {
         squares += (value - mean) * (value - mean);
@@ -136,8 +146,10 @@ void combine_one(const CombinePlan& plan, const Band& band, int band_y0, const R
   samples.tile = tile;
   const Rect local{tile.x0, tile.y0 - band_y0, tile.x1, tile.y1 - band_y0};
   for (std::size_t i = 0; i < plan.frames.size(); ++i) {
-    samples.values.push_back(band.values[i].view().crop(local));
-    samples.masks.push_back(band.masks[i].view().crop(local));
+    const Rect place = band.place(i, local);
+    samples.values.push_back(band.values.view().crop(place));
+    samples.masks.push_back(band.marked[i] != 0 ? band.masks.view().crop(place)
+                                                : PlaneView<const std::uint8_t>());
   }
   const auto blocks = static_cast<std::size_t>(samples.block_columns()) *
                       static_cast<std::size_t>(samples.block_rows());
@@ -176,25 +188,26 @@ std::vector<Rect> tiles_of(const Rect& band) {
 
 void combine_frames(const CombinePlan& plan, Master& master, Threads threads, const Watch& watch) {
   const Size size = master.value.size();
-  const int rows = rows_per_band(plan, size);
-  Band band;
-  for (std::size_t i = 0; i < plan.frames.size(); ++i) {
-    band.values.emplace_back(size.width, rows);
-    band.masks.emplace_back(size.width, rows);
-  }
-  if (plan.subtract != nullptr) band.subtract = Grid<float>(size.width, rows);
+  const int rows = rows_per_band(plan, size, threads);
   const std::vector<float> exposure(plan.frames.size(), 1.0F);
-  for (int y0 = 0; y0 < size.height; y0 += rows) {
-    const Rect rect{0, y0, size.width, std::min(y0 + rows, size.height)};
-    read_band(plan, rect, band, threads, watch);
-    const auto tiles = tiles_of(rect);
-    parallel_for(threads, tiles.size(), [&](std::size_t t) {
+  const int bands = (size.height + rows - 1) / rows;
+  // A few bands of a thread share its buffers; the largest runs leave threads idle at the end.
+  const int per_run = std::clamp(bands / (8 * threads.resolved()), 1, 64);
+  std::atomic<int> done{0};
+  parallel_bands(threads, bands, per_run, [&](int first, int last) {
+    Band band(plan, size.width, rows);
+    for (int k = first; k < last; ++k) {
       watch.check();
-      combine_one(plan, band, y0, tiles[t], exposure, master);
-    });
-    watch.report("master", static_cast<std::size_t>(rect.y1),
+      const Rect rect{0, k * rows, size.width, std::min((k + 1) * rows, size.height)};
+      read_band(plan, rect, band);
+      for (const Rect& tile : tiles_of(rect)) {
+        combine_one(plan, band, rect.y0, tile, exposure, master);
+      }
+      done += rect.height();
+    }
+    watch.report("master", static_cast<std::size_t>(done.load()),
                  static_cast<std::size_t>(size.height));
-  }
+  });
 }
 
 }  // namespace coldframe::sensor

@@ -31,6 +31,8 @@ RobustMoments moments_within(std::span<const float> values, double low, double h
 
 float at_share(std::span<float> values, double share) {
   const auto index = static_cast<std::ptrdiff_t>(share * static_cast<double>(values.size() - 1));
+  constexpr std::size_t short_list = 4096;
+  if (values.size() <= short_list) return kth_smallest(values, static_cast<std::size_t>(index));
   std::nth_element(values.begin(), values.begin() + index, values.end());
   return values[static_cast<std::size_t>(index)];
 }

@@ -118,6 +118,10 @@ void TileCombiner::gather(const Place& place) {
     const std::uint8_t* mask =
         has_mask(samples_, sub) ? samples_.masks[sub].row(place.y).data() + x : nullptr;
     gather_row(values, mask, place.count, &values_[i * lanes]);
+    // Too many frames for the hardware to foresee: the next segment of each is asked for here.
+    __builtin_prefetch(values + lanes);
+    __builtin_prefetch(values + lanes + lanes / 2);
+    if (mask != nullptr) __builtin_prefetch(mask + lanes);
   }
 }
 

@@ -50,6 +50,75 @@ HWY_INLINE ScreenVec winsor_scale(const WinsorSums& r, ScreenVec mean, float con
   return hn::Mul(hn::Set(df, consistency), hn::Sqrt(variance));
 }
 
+/// As `Lane` of the scalar version.
+struct WinsorStart {
+  ScreenVec pivot, centre, scale, least, greatest, noise;
+};
+
+HWY_INLINE WinsorStart winsor_start(const LaneSamples& s, ScreenVec pivot,
+                                    const WinsorisedLimits& limits) {
+  const ScreenTag df;
+  WinsorStart r;
+  WinsorSums sums{hn::Zero(df), hn::Zero(df), hn::Zero(df)};
+  const ScreenVec one = hn::Set(df, 1.0F);
+  r.pivot = pivot;
+  r.least = hn::Set(df, std::numeric_limits<float>::max());
+  r.greatest = hn::Neg(r.least);
+  const float* p = s.first;
+  for (std::size_t i = 0; i < s.subs; ++i, p += lanes) {
+    const ScreenVec v = hn::LoadU(df, p);
+    const auto usable = hn::Eq(v, v);
+    const ScreenVec d = hn::Sub(v, pivot);
+    const ScreenVec w = hn::IfThenElseZero(usable, d);
+    sums.count = hn::Add(sums.count, hn::IfThenElseZero(usable, one));
+    sums.sum = hn::Add(sums.sum, w);
+    sums.squares = hn::Add(sums.squares, hn::Mul(w, w));
+    r.least = hn::IfThenElse(hn::Lt(d, r.least), d, r.least);
+    r.greatest = hn::IfThenElse(hn::Gt(d, r.greatest), d, r.greatest);
+  }
+  r.centre = hn::Div(sums.sum, sums.count);
+  r.scale = winsor_scale(sums, r.centre, 1.0F);
+  const ScreenVec light = hn::Sub(pivot, hn::Set(df, limits.pedestal));
+  const ScreenVec bright = hn::IfThenElseZero(hn::Gt(light, hn::Zero(df)), light);
+  r.noise = hn::Add(hn::Set(df, limits.constant), hn::Mul(hn::Set(df, limits.slope), bright));
+  return r;
+}
+
+HWY_INLINE hn::Mask<ScreenTag> winsor_calm(ScreenVec scale, ScreenVec noise) {
+  const ScreenTag df;
+  return hn::Le(hn::Mul(scale, scale), hn::Mul(hn::Set(df, screen_excess), noise));
+}
+
+HWY_INLINE ScreenVec needed_scale(const WinsorStart& start, ScreenVec centre,
+                                  const WinsorisedLimits& limits) {
+  const ScreenTag df;
+  const ScreenVec below =
+      hn::Div(hn::Sub(centre, start.least), hn::Set(df, screen_margin * limits.kappa_low));
+  const ScreenVec above =
+      hn::Div(hn::Sub(start.greatest, centre), hn::Set(df, screen_margin * limits.kappa_high));
+  return hn::IfThenElse(hn::Gt(below, above), below, above);
+}
+
+HWY_INLINE hn::Mask<ScreenTag> clearly_clean(const LaneSamples& s, const WinsorStart& start,
+                                             const WinsorisedLimits& limits) {
+  const ScreenTag df;
+  const auto calm = winsor_calm(hn::Mul(hn::Set(df, 1.134F), start.scale), start.noise);
+  const auto pass = [&](ScreenVec centre, ScreenVec needed) HWY_ATTR {
+    const ScreenVec reach = hn::Mul(hn::Set(df, 1.5F), needed);
+    return winsor_sums(s, start.pivot, hn::Sub(centre, reach), hn::Add(centre, reach));
+  };
+  const WinsorSums first = pass(start.centre, needed_scale(start, start.centre, limits));
+  const ScreenVec centre = hn::Div(first.sum, first.count);
+  const ScreenVec needed = needed_scale(start, centre, limits);
+  const WinsorSums second = pass(centre, needed);
+  const ScreenVec next = hn::Div(second.sum, second.count);
+  const ScreenVec scale = winsor_scale(second, next, 1.134F);
+  const auto grown = hn::Ge(scale, hn::Mul(hn::Set(df, screen_growth), needed));
+  const ScreenVec shift = hn::Abs(hn::Sub(next, centre));
+  const auto steady = hn::Le(shift, hn::Mul(hn::Set(df, screen_shift), needed));
+  return hn::And(calm, hn::And(grown, steady));
+}
+
 /// Lanes of one vector that must be judged by the rule.
 HWY_INLINE hn::Mask<ScreenTag> winsor_suspects(const LaneSamples& s,
                                                const WinsorisedLimits& limits) {
@@ -58,15 +127,17 @@ HWY_INLINE hn::Mask<ScreenTag> winsor_suspects(const LaneSamples& s,
   const WinsorSums all = winsor_sums(s, hn::Zero(df), hn::Neg(wide), wide);
   const auto enough = hn::Ge(all.count, hn::Set(df, screen_least));
   const auto few = hn::AndNot(enough, hn::Gt(all.count, hn::Set(df, 2.0F)));
-  const ScreenVec pivot = hn::Div(all.sum, all.count);
-  const WinsorSums about = winsor_sums(s, pivot, hn::Neg(wide), wide);
-  ScreenVec centre = hn::Div(about.sum, about.count);
-  ScreenVec scale = winsor_scale(about, centre, 1.0F);
+  const WinsorStart start = winsor_start(s, hn::Div(all.sum, all.count), limits);
+  auto settled = hn::Or(hn::Not(enough), clearly_clean(s, start, limits));
+  const auto open = hn::Not(settled);
+  if (hn::AllFalse(df, open)) return few;
+  ScreenVec centre = start.centre;
+  ScreenVec scale = start.scale;
   const ScreenVec limit = hn::Set(df, 1.5F);
-  auto settled = hn::Not(enough);
   for (int pass = 0; pass < screen_passes && !hn::AllTrue(df, settled); ++pass) {
     const ScreenVec reach = hn::Mul(limit, scale);
-    const WinsorSums r = winsor_sums(s, pivot, hn::Sub(centre, reach), hn::Add(centre, reach));
+    const WinsorSums r =
+        winsor_sums(s, start.pivot, hn::Sub(centre, reach), hn::Add(centre, reach));
     const ScreenVec next_centre = hn::Div(r.sum, r.count);
     const ScreenVec next = winsor_scale(r, next_centre, 1.134F);
     const auto now =
@@ -80,18 +151,9 @@ HWY_INLINE hn::Mask<ScreenTag> winsor_suspects(const LaneSamples& s,
       hn::Sub(centre, hn::Mul(hn::Set(df, screen_margin * limits.kappa_low), scale));
   const ScreenVec high =
       hn::Add(centre, hn::Mul(hn::Set(df, screen_margin * limits.kappa_high), scale));
-  const ScreenVec light = hn::Sub(pivot, hn::Set(df, limits.pedestal));
-  const ScreenVec bright = hn::IfThenElseZero(hn::Gt(light, hn::Zero(df)), light);
-  const ScreenVec noise =
-      hn::Add(hn::Set(df, limits.constant), hn::Mul(hn::Set(df, limits.slope), bright));
-  const auto calm = hn::Le(hn::Mul(scale, scale), hn::Mul(hn::Set(df, screen_excess), noise));
-  auto out = hn::Not(hn::And(settled, calm));
-  const float* p = s.first;
-  for (std::size_t i = 0; i < s.subs; ++i, p += lanes) {
-    const ScreenVec d = hn::Sub(hn::LoadU(df, p), pivot);
-    out = hn::Or(out, hn::Or(hn::Lt(d, low), hn::Gt(d, high)));
-  }
-  return hn::Or(hn::And(out, enough), few);
+  const auto sound = hn::And(settled, winsor_calm(scale, start.noise));
+  const auto beyond = hn::Or(hn::Lt(start.least, low), hn::Gt(start.greatest, high));
+  return hn::Or(hn::And(open, hn::Or(hn::Not(sound), beyond)), few);
 }
 
 std::uint32_t winsor_screen(const Segment& s, const WinsorisedLimits& limits) {

@@ -122,14 +122,18 @@ TEST_CASE("The Winsorised screen passes no lane that the rule would cut", "[stac
   int cut = 0;
   for (const std::size_t n : std::vector<std::size_t>{3, 8, 12, 20, 50}) {
     std::vector<BlockSub> subs(n);
-    for (int round = 0; round < 60; ++round) {
+    for (int round = 0; round < 90; ++round) {
       RandomStream random(17, static_cast<std::uint32_t>(n), static_cast<std::uint64_t>(round));
       const double noise = round % 3 == 0 ? 0.5 : 3.0;
       const WinsorisedLimits limits{4.0F, 4.0F, static_cast<float>(noise * noise + 1.0 / 12.0)};
       std::vector<float> values(n * lanes);
       for (float& v : values) {
-        const double shift = random.uniform() < 0.02 ? 20.0 * random.normal() : 0.0;
-        const double value = 1000.0 + noise * random.normal() + shift;
+        // The last third: outliers near the limit, two levels, wide wings.
+        const double size = round < 60 ? 20.0 : noise * (3.5 + random.uniform());
+        const double shift = random.uniform() < 0.02 ? size * random.normal() : 0.0;
+        const double level = round % 7 == 6 && random.uniform() < 0.3 ? 2.0 * noise : 0.0;
+        const double wing = round >= 75 && random.uniform() < 0.1 ? 2.5 : 1.0;
+        const double value = 1000.0 + level + wing * noise * random.normal() + shift;
         v = static_cast<float>(round % 2 == 0 ? std::round(value) : value);
         if (round % 5 == 0 && random.uniform() < 0.1) v = not_usable;
       }
