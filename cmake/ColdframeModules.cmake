@@ -46,7 +46,7 @@ function(coldframe_embed_page)
 endfunction()
 
 # Libraries that whatever links our objects must link too.
-set(COLDFRAME_EXTERNAL fmt::fmt PkgConfig::hwy PkgConfig::cfitsio PkgConfig::wcslib PkgConfig::erfa PNG::PNG ZLIB::ZLIB Threads::Threads)
+set(COLDFRAME_EXTERNAL fmt::fmt PkgConfig::hwy PkgConfig::cfitsio PkgConfig::wcslib PkgConfig::erfa PNG::PNG TIFF::TIFF ZLIB::ZLIB Threads::Threads)
 if(COLDFRAME_THREADS STREQUAL "openmp")
   list(APPEND COLDFRAME_EXTERNAL OpenMP::OpenMP_CXX)
 endif()

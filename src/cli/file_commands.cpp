@@ -1,4 +1,4 @@
-// calibrate, render, verify, simulate: short commands around one call each.
+// calibrate, verify, simulate: short commands around one call each.
 #include <fmt/format.h>
 
 #include <nlohmann/json.hpp>
@@ -54,28 +54,6 @@ int calibrate(CalibrateOptions& o) {
   }
   if (o.common.json) print(dump(json));
   return written > 0 ? 0 : exit_status(ErrorKind::not_enough_data);
-}
-
-struct RenderOptions {
-  Common common;
-  std::string in, out;
-  session::RenderJob job;
-};
-
-int render(RenderOptions& o) {
-  o.job.in = o.in;
-  o.job.out = o.out;
-  if (o.job.out.extension() != ".png" && o.job.out.extension() != ".PNG") {
-    throw Error(ErrorKind::usage, o.out, "has no ending that says how to write it",
-                "end the name in .png");
-  }
-  session::render_file(o.job);
-  if (o.common.json) {
-    print(dump({{"written", o.out}}));
-  } else if (!o.common.quiet) {
-    print(printable(o.out) + "\n");
-  }
-  return 0;
 }
 
 struct VerifyOptions {
@@ -138,25 +116,6 @@ Command add_calibrate(CLI::App& root) {
                   "Raw value from which a pixel counts as saturated, ADU");
   app->add_option("-o,--out", o->out, "Folder to write into")->required();
   return {app, [o] { return calibrate(*o); }};
-}
-
-Command add_render(CLI::App& root) {
-  auto o = std::make_shared<RenderOptions>();
-  auto* app = root.add_subcommand("render", "A stretched picture of a result");
-  app->footer("Example: coldframe render wren_L.fits -o wren.png");
-  add_common(*app, o->common, false);
-  app->add_option("in", o->in, "FITS image with one or three planes")->required();
-  app->add_option("-o,--out", o->out, "Picture to write (.png)")->required();
-  app->add_option("--strength", o->job.stretch.q, "How strongly faint light is raised")
-      ->check(CLI::Range(0.1, 100.0))
-      ->capture_default_str();
-  app->add_option("--black-sigma", o->job.stretch.black_sigma,
-                  "Black point this many sigma below the sky")
-      ->check(CLI::Range(-20.0, 20.0))
-      ->capture_default_str();
-  app->add_option("--longest", o->job.longest_px, "Bin until no side is longer, px; 0 = full size")
-      ->check(CLI::Range(0, 100000));
-  return {app, [o] { return render(*o); }};
 }
 
 Command add_verify(CLI::App& root) {

@@ -134,6 +134,8 @@ Setup load_setup(const std::filesystem::path& path, const std::string& filter) {
                 "give the lights their EXPTIME (run --supply EXPTIME=...)");
   }
   setup.noise_per_s = *noise / seconds;
+  const auto flat = text(row, "flat_sky_path");
+  setup.picture = flat.empty() ? setup.result : base / flat;
   setup.stars = read_stars(setup.result, seconds);
   add_subs(record, chosen, setup);
   return setup;

@@ -22,7 +22,7 @@ struct Side {
 };
 
 Side read(const Setup& setup, int longest) {
-  const auto file = fits::ImageFile::open(setup.result);
+  const auto file = fits::ImageFile::open(setup.picture);
   Side side{binned_image(*file, longest), 1.0, 1.0};
   side.bin = std::floor(static_cast<double>(file->size().width) / side.image.width());
   side.seconds = file->header().real("EXPTIME").value_or(1.0);

@@ -232,20 +232,6 @@ std::vector<std::string> read_name_list(const fs::path& path) {
   return names;
 }
 
-void render_file(const RenderJob& job) {
-  require_exists(job.in);
-  const auto file = fits::ImageFile::open(job.in);
-  Image image(file->size(), file->planes());
-  for (int p = 0; p < file->planes(); ++p) file->fill(p, whole(file->size()), image.plane(p));
-  if (job.longest_px > 0) {
-    const int side = std::max(image.width(), image.height());
-    image = view::bin_image(image, std::max((side + job.longest_px - 1) / job.longest_px, 1));
-  }
-  const auto stretch = view::automatic_stretch(image, job.stretch);
-  if (job.out.has_parent_path()) fits::make_folder(job.out.parent_path());
-  fits::write_file_atomically(job.out, view::encode_png(view::render(image, stretch)));
-}
-
 std::vector<VerifiedFile> verify_files(const Paths& files, Threads threads) {
   for (const auto& path : files) require_exists(path);
   std::vector<VerifiedFile> results(files.size());

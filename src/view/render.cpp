@@ -24,20 +24,30 @@ void fit_into_unit(double rgb[3]) noexcept {
   for (int p = 0; p < 3; ++p) rgb[p] /= largest;
 }
 
+// Towards or away from grey of the same intensity: the hue stays.
+void saturate(double rgb[3], double saturation) noexcept {
+  if (saturation == 1.0) return;
+  const double grey = (rgb[0] + rgb[1] + rgb[2]) / 3.0;
+  for (int p = 0; p < 3; ++p) rgb[p] = std::max(grey + saturation * (rgb[p] - grey), 0.0);
+}
+
 class Renderer {
  public:
-  explicit Renderer(const Stretch& stretch) noexcept
+  Renderer(const Stretch& stretch, bool stretched) noexcept
       : stretch_(stretch),
-        scale_(stretch.q / std::asinh(stretch.q * stretch.white / stretch.softening)) {}
+        stretched_(stretched),
+        scale_(stretched ? stretch.q / std::asinh(stretch.q * stretch.white / stretch.softening)
+                         : 1.0 / stretch.white) {}
 
-  void mono_row(std::span<const float> values, std::uint8_t* out) const noexcept {
+  void mono_row(std::span<const float> values, float* out) const noexcept {
     for (std::size_t x = 0; x < values.size(); ++x) {
       const double v = (static_cast<double>(values[x]) - stretch_.black[0]) * stretch_.gain[0];
-      out[x] = code_(scale_ * v * colour_factor(v, stretch_.q, stretch_.softening));
+      const double light = scale_ * std::max(v, 0.0) * factor(v);
+      out[x] = std::isnan(v) ? 0.0F : static_cast<float>(std::min(light, 1.0));
     }
   }
 
-  void colour_row(const Image& image, int y, std::uint8_t* out) const noexcept {
+  void colour_row(const Image& image, int y, float* out) const noexcept {
     const std::span<const float> rows[3] = {image.plane(0).row(y), image.plane(1).row(y),
                                             image.plane(2).row(y)};
     for (std::size_t x = 0; x < rows[0].size(); ++x) {
@@ -49,18 +59,32 @@ class Renderer {
         // Noise below black in one plane must not tint the others.
         rgb[p] = std::max(rgb[p], 0.0);
       }
-      const double factor = scale_ * colour_factor(sum / 3.0, stretch_.q, stretch_.softening);
-      for (double& channel : rgb) channel = std::isnan(sum) ? 0.0 : channel * factor;
+      const double all = scale_ * factor(sum / 3.0);
+      for (double& channel : rgb) channel = std::isnan(sum) ? 0.0 : channel * all;
+      saturate(rgb, stretch_.saturation);
       fit_into_unit(rgb);
-      for (int p = 0; p < 3; ++p) out[3 * x + static_cast<std::size_t>(p)] = code_(rgb[p]);
+      for (int p = 0; p < 3; ++p) {
+        out[3 * x + static_cast<std::size_t>(p)] = static_cast<float>(rgb[p]);
+      }
     }
   }
 
  private:
+  [[nodiscard]] double factor(double intensity) const noexcept {
+    if (!stretched_) return intensity > 0.0 ? 1.0 : 0.0;
+    return colour_factor(intensity, stretch_.q, stretch_.softening);
+  }
+
   Stretch stretch_;
+  bool stretched_;
   double scale_;
-  SrgbTable code_;
 };
+
+void check(const Stretch& stretch) {
+  if (stretch.softening > 0.0 && stretch.white > 0.0 && stretch.q > 0.0) return;
+  throw Error(ErrorKind::usage, "", "a stretch needs positive softening, white point and strength",
+              "take the automatic one");
+}
 
 }  // namespace
 
@@ -73,30 +97,34 @@ void lupton_asinh(double rgb[3], double q, double softening, double minimum) noe
   fit_into_unit(rgb);
 }
 
-Picture render(const Image& image, const Stretch& stretch) {
-  if (!(stretch.softening > 0.0) || !(stretch.white > 0.0) || !(stretch.q > 0.0)) {
-    throw Error(ErrorKind::usage, "",
-                "a stretch needs positive softening, white point and strength",
-                "take the automatic one");
-  }
-  Picture picture;
+LightPicture render_light(const Image& image, const Stretch& stretch, bool stretched) {
+  check(stretch);
+  LightPicture picture;
   picture.width = image.width();
   picture.height = image.height();
   picture.channels = image.planes() == 3 ? 3 : 1;
   const auto pitch =
       static_cast<std::size_t>(picture.width) * static_cast<std::size_t>(picture.channels);
-  picture.pixels.resize(pitch * static_cast<std::size_t>(picture.height));
-  const Renderer renderer(stretch);
+  picture.light.resize(pitch * static_cast<std::size_t>(picture.height));
+  const Renderer renderer(stretch, stretched);
   for (int y = 0; y < picture.height; ++y) {
     // FITS rows run upwards, pictures downwards.
-    std::uint8_t* out =
-        picture.pixels.data() + pitch * static_cast<std::size_t>(picture.height - 1 - y);
+    float* out = picture.light.data() + pitch * static_cast<std::size_t>(picture.height - 1 - y);
     if (picture.channels == 3) {
       renderer.colour_row(image, y, out);
     } else {
       renderer.mono_row(image.plane(0).row(y), out);
     }
   }
+  return picture;
+}
+
+Picture render(const Image& image, const Stretch& stretch) {
+  const auto light = render_light(image, stretch);
+  Picture picture{light.width, light.height, light.channels, {}};
+  picture.pixels.reserve(light.light.size());
+  const SrgbTable code;
+  for (const float value : light.light) picture.pixels.push_back(code(static_cast<double>(value)));
   return picture;
 }
 

@@ -19,8 +19,9 @@ namespace coldframe::session {
 
 /// What is known of one side.
 struct Setup {
-  std::string name;              ///< folder and result
-  std::filesystem::path result;  ///< FITS
+  std::string name;               ///< folder and result
+  std::filesystem::path result;   ///< FITS
+  std::filesystem::path picture;  ///< the one without sky gradient when there is one
   std::string filter, unit;
   StarList stars;                  ///< flux and flux_error per second of exposure, result pixels
   double exposure_s = 0.0;         ///< of the kept subs

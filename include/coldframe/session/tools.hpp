@@ -2,6 +2,7 @@
 /// The single steps of the job as commands on files.
 #pragma once
 
+#include <array>
 #include <filesystem>
 #include <string>
 #include <vector>
@@ -115,11 +116,18 @@ struct IntegrateJob {
 };
 [[nodiscard]] SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch);
 
+/// `in`, or red, green and blue; .png with 8 or 16 bits, .tif with 8, 16 or 32.
 struct RenderJob {
   std::filesystem::path in;
+  std::filesystem::path red, green, blue;
+  std::filesystem::path luminance;  ///< brightness for the colours; may be empty
   std::filesystem::path out;
   view::StretchOptions stretch;
-  int longest_px = 0;  ///< 0: full size
+  double saturation = 1.0;
+  std::optional<std::array<int, 4>> crop;  ///< x, y, width, height; FITS row order
+  int longest_px = 0;                      ///< 0: full size
+  int bits = 8;
+  bool linear = false;  ///< unstretched light, for further work
 };
 void render_file(const RenderJob& job);
 

@@ -23,6 +23,7 @@ struct Stretch {
   double softening = 1.0;       ///< s: linear below s/q, logarithmic above
   double q = 8.0;               ///< strength
   double white = 1.0;           ///< intensity (after black and gain) that maps to 1
+  double saturation = 1.0;      ///< distance of colours from grey, times this; hues stay
 };
 
 struct StretchOptions {
@@ -47,6 +48,23 @@ struct Picture {
 };
 /// Pixels without a number in any plane come out black.
 [[nodiscard]] Picture render(const Image& image, const Stretch& stretch);
+
+/// Light of a display, 0 to 1, linear; top row first, channels interleaved.
+struct LightPicture {
+  int width = 0;
+  int height = 0;
+  int channels = 1;  ///< 1 or 3
+  std::vector<float> light;
+};
+/// What `render` encodes; `stretched` false: (value - black) gain / white, cut to 0..1.
+[[nodiscard]] LightPicture render_light(const Image& image, const Stretch& stretch,
+                                        bool stretched = true);
+
+/// 16 bits a channel, sRGB encoded. Throws Error(io).
+[[nodiscard]] std::string encode_png16(const LightPicture& picture);
+/// Bits a channel: 8 or 16 (integers) or 32 (floats); deflate compressed. `linear`: light as it is,
+/// else sRGB encoded, which the file says. Throws Error(io).
+[[nodiscard]] std::string encode_tiff(const LightPicture& picture, int bits, bool linear);
 
 /// Mean over factor x factor pixels (NaN ignored; NaN where nothing else is). A
 /// remainder narrower than `factor` at the right and upper edge is left out.

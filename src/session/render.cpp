@@ -1,0 +1,152 @@
+// A picture of one result, or of several as channels.
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cctype>
+#include <cmath>
+
+#include "coldframe/core/error.hpp"
+#include "coldframe/fits/file_writer.hpp"
+#include "coldframe/fits/folder_lock.hpp"
+#include "coldframe/fits/image_file.hpp"
+#include "coldframe/session/inventory.hpp"
+#include "coldframe/session/tools.hpp"
+#include "coldframe/view/picture.hpp"
+#include "frame_access.hpp"
+
+namespace coldframe::session {
+namespace {
+
+namespace fs = std::filesystem;
+
+Image read_image(const fs::path& path) {
+  require_exists(path);
+  const auto file = fits::ImageFile::open(path);
+  Image image(file->size(), file->planes());
+  for (int p = 0; p < file->planes(); ++p) file->fill(p, whole(file->size()), image.plane(p));
+  return image;
+}
+
+// Three files as red, green and blue.
+Image compose(const RenderJob& job) {
+  Image image;
+  const fs::path* files[3] = {&job.red, &job.green, &job.blue};
+  for (int p = 0; p < 3; ++p) {
+    const Image channel = read_image(*files[p]);
+    if (p == 0) image = Image(channel.size(), 3);
+    if (channel.size() != image.size()) {
+      throw Error(ErrorKind::usage, files[p]->string(), "has another size than the red channel",
+                  "run all filters as one session: their results share a grid");
+    }
+    for (int y = 0; y < image.height(); ++y) {
+      const auto from = channel.plane(0).row(y);
+      std::copy(from.begin(), from.end(), image.plane(p).row(y).begin());
+    }
+  }
+  return image;
+}
+
+// Colour keeps its ratios, brightness comes from the luminance, each about its own sky and in units
+// of its own spread, so that nothing depends on exposure times.
+void use_luminance(Image& image, const Image& luminance, const view::StretchOptions& options) {
+  if (luminance.size() != image.size()) {
+    throw Error(ErrorKind::usage, "", "the luminance has another size than the colours",
+                "run all filters as one session: their results share a grid");
+  }
+  const auto colour = view::automatic_stretch(image, options);
+  const auto light = view::automatic_stretch(luminance, options);
+  for (int y = 0; y < image.height(); ++y) {
+    for (int x = 0; x < image.width(); ++x) {
+      double rgb[3];
+      double sum = 0.0;
+      for (int p = 0; p < 3; ++p) {
+        rgb[p] = (static_cast<double>(image.plane(p)(x, y)) - colour.black[p]) * colour.gain[p];
+        sum += rgb[p];
+      }
+      const double bright =
+          (static_cast<double>(luminance.plane(0)(x, y)) - light.black[0]) / light.softening;
+      const double factor = sum > 0.0 ? bright * colour.softening / (sum / 3.0) : 0.0;
+      for (int p = 0; p < 3; ++p) {
+        image.plane(p)(x, y) =
+            static_cast<float>(rgb[p] * factor / colour.gain[p] + colour.black[p]);
+      }
+    }
+  }
+}
+
+Image cropped(const Image& image, const std::array<int, 4>& crop) {
+  const auto [x0, y0, width, height] = crop;
+  if (x0 < 0 || y0 < 0 || width < 1 || height < 1 || x0 + width > image.width() ||
+      y0 + height > image.height()) {
+    throw Error(
+        ErrorKind::usage, "",
+        fmt::format("the crop leaves the image of {} x {} px", image.width(), image.height()),
+        "give X Y WIDTH HEIGHT, counted from 0 at the lower left");
+  }
+  Image out({width, height}, image.planes());
+  for (int p = 0; p < image.planes(); ++p) {
+    for (int y = 0; y < height; ++y) {
+      const auto from = image.plane(p).row(y0 + y).subspan(static_cast<std::size_t>(x0),
+                                                           static_cast<std::size_t>(width));
+      std::copy(from.begin(), from.end(), out.plane(p).row(y).begin());
+    }
+  }
+  return out;
+}
+
+std::string ending_of(const fs::path& path) {
+  auto ending = path.extension().string();
+  std::transform(ending.begin(), ending.end(), ending.begin(),
+                 [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
+  return ending;
+}
+
+std::string encode(const RenderJob& job, const Image& image, const view::Stretch& stretch) {
+  const auto ending = ending_of(job.out);
+  if (ending == ".png" && job.bits == 8 && !job.linear) {
+    return view::encode_png(view::render(image, stretch));
+  }
+  const auto picture = view::render_light(image, stretch, !job.linear);
+  if (ending == ".tif" || ending == ".tiff")
+    return view::encode_tiff(picture, job.bits, job.linear);
+  return view::encode_png16(picture);
+}
+
+void check_form(const RenderJob& job) {
+  const auto ending = ending_of(job.out);
+  const bool tiff = ending == ".tif" || ending == ".tiff";
+  if (!tiff && ending != ".png") {
+    throw Error(ErrorKind::usage, job.out.string(), "has no ending that says how to write it",
+                "end the name in .png or .tif");
+  }
+  if (!tiff && (job.bits == 32 || job.linear)) {
+    throw Error(ErrorKind::usage, job.out.string(),
+                "PNG holds neither 32 bits nor linear light here", "end the name in .tif");
+  }
+}
+
+}  // namespace
+
+void render_file(const RenderJob& job) {
+  check_form(job);
+  const bool channels = !job.red.empty();
+  Image image = channels ? compose(job) : read_image(job.in);
+  if (!job.luminance.empty()) {
+    if (image.planes() != 3) {
+      throw Error(ErrorKind::usage, job.in.string(), "has no colours to go with the luminance",
+                  "give a colour result, or --red, --green and --blue");
+    }
+    use_luminance(image, read_image(job.luminance), job.stretch);
+  }
+  if (job.crop) image = cropped(image, *job.crop);
+  if (job.longest_px > 0) {
+    const int side = std::max(image.width(), image.height());
+    image = view::bin_image(image, std::max((side + job.longest_px - 1) / job.longest_px, 1));
+  }
+  auto stretch = view::automatic_stretch(image, job.stretch);
+  stretch.saturation = job.saturation;
+  if (job.out.has_parent_path()) fits::make_folder(job.out.parent_path());
+  fits::write_file_atomically(job.out, encode(job, image, stretch));
+}
+
+}  // namespace coldframe::session
