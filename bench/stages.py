@@ -5,6 +5,7 @@ import json
 import os
 import pathlib
 import shutil
+import subprocess
 import sys
 from dataclasses import dataclass, field
 
@@ -37,6 +38,45 @@ class Work:
     def lights(self, count):
         return sorted(str(p) for p in (self.session / "lights").glob("*.fits"))[:count]
 
+    @property
+    def height(self):
+        return {6.0: 2000, 24.0: 4000}[self.pixels]
+
+    def files(self, kind):
+        return sorted(str(p) for p in (self.session / kind).glob("*.fits"))
+
+    def folder(self, name):
+        path = self.scratch / name
+        path.mkdir(exist_ok=True)
+        return str(path)
+
+    def once(self, name, arguments):
+        """Files that a stage starts from, made by the product and kept."""
+        out = self.scratch / f"{name}-{self.session.name}"
+        if not out.exists():
+            part = out.with_suffix(".part")
+            shutil.rmtree(part, ignore_errors=True)
+            part.mkdir()
+            subprocess.run([self.program, *arguments(part), "--quiet"], check=True)
+            part.rename(out)
+        return sorted(str(p) for p in out.glob("*.fits"))
+
+    def masters(self):
+        dark = self.once("dark", lambda out: ["master", "dark", *self.files("darks"), "-o",
+                                              str(out / "dark.fits")])
+        flat = self.once("flat", lambda out: ["master", "flat", *self.files("flats"), "-o",
+                                              str(out / "flat.fits")])
+        return dark[0], flat[0]
+
+    def calibrated(self, count):
+        dark, flat = self.masters()
+        return self.once("calibrated", lambda out: ["calibrate", *self.lights(24), "--dark", dark,
+                                                    "--flat", flat, "-o", str(out)])[:count]
+
+    def aligned(self, count):
+        return self.once("aligned", lambda out: ["register", *self.calibrated(20), "--resample",
+                                                 str(out)])[:count]
+
     def product(self, arguments, megapixels, **more):
         return Entry("product", [self.program, *arguments, "--quiet", "--threads",
                                  str(self.threads)], megapixels, **more)
@@ -57,7 +97,77 @@ def stars(work):
             work.rival("library", "stars", {"files": few}, len(few) * work.pixels)]
 
 
-# Stage -> (function, least and wanted ratio to the faster rival: the goals this project set itself)
+def calibrate(work):
+    """Minus master dark, by master flat, file to file."""
+    dark, flat = work.masters()
+    many, some = work.lights(16), work.lights(8)
+    job = {"files": some, "dark": dark, "flat": flat, "out": work.folder("calibrate-tuned")}
+    ours = work.folder("calibrate-product")
+    return [work.product(["calibrate", *many, "--dark", dark, "--flat", flat, "-o", ours],
+                         len(many) * work.pixels, fresh=[ours]),
+            work.rival("tuned", "calibrate", job, len(some) * work.pixels, fresh=[job["out"]])]
+
+
+def register(work):
+    """Stars, matching, resampling, file to file."""
+    files = work.calibrated(8)
+    job = {"files": files, "out": work.folder("register-tuned")}
+    ours = work.folder("register-product")
+    return [work.product(["register", *files, "--resample", ours], len(files) * work.pixels,
+                         fresh=[ours]),
+            work.rival("tuned", "register", job, len(files) * work.pixels, fresh=[job["out"]])]
+
+
+def integrate(work):
+    """Rejection and mean of files on one grid; the product weighs, keeps uncertainty and counts."""
+    files = work.aligned(20)
+    entries = []
+    for name in ("product", "tuned", "library"):
+        out = work.folder(f"integrate-{name}")
+        if name == "product":
+            entries.append(work.product(["integrate", "--aligned", *files, "-o",
+                                         f"{out}/result.fits"], len(files) * work.pixels,
+                                        fresh=[out]))
+        else:
+            job = {"files": files, "height": work.height, "out": out}
+            entries.append(work.rival(name, "integrate", job, len(files) * work.pixels,
+                                      fresh=[out]))
+    return entries
+
+
+def master(work):
+    """Master dark of 8 frames."""
+    files = work.files("darks")
+    entries = []
+    for name in ("product", "tuned", "library"):
+        out = work.folder(f"master-{name}")
+        if name == "product":
+            entries.append(work.product(["master", "dark", *files, "-o", f"{out}/master.fits"],
+                                        len(files) * work.pixels, fresh=[out]))
+        else:
+            job = {"files": files, "height": work.height, "out": out}
+            entries.append(work.rival(name, "master", job, len(files) * work.pixels, fresh=[out]))
+    return entries
+
+
+def run(work):
+    """The whole job; megapixels of lights alone."""
+    job = {"files": work.lights(40), "darks": work.files("darks"), "flats": work.files("flats"),
+           "flat_darks": work.files("flat_darks"), "height": work.height,
+           "out": work.folder("run-tuned")}
+    ours = work.folder("run-product")
+    pixels = len(job["files"]) * work.pixels
+    return [work.product(["run", str(work.session), "-o", ours], pixels, fresh=[ours]),
+            work.rival("tuned", "run", job, pixels, fresh=[job["out"]])]
+
+
+# Stage -> (function, least and wanted ratio to the faster rival: the goals this project set itself;
+# 0 = for the record)
 STAGES = {
     "stars": (stars, 12, 16),
+    "calibrate": (calibrate, 4, 6),
+    "register --resample": (register, 5.5, 8),
+    "integrate --aligned": (integrate, 15, 20),
+    "master": (master, 0, 0),
+    "run": (run, 6.5, 9),
 }

@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from astropy.io import fits
 from scipy.optimize import leastsq
+from scipy.spatial import cKDTree
 
 cv2.setNumThreads(1)
 warnings.filterwarnings("ignore")
@@ -141,6 +142,188 @@ def measure(path):
 
 def stage_stars(job, pool):
     return pool.map(measure, job["files"], chunksize=1)
+
+
+def write(path, image):
+    fits.PrimaryHDU(image).writeto(path, overwrite=True)
+
+
+def target(job, path, suffix=".fits"):
+    return os.path.join(job["out"], os.path.splitext(os.path.basename(path))[0] + suffix)
+
+
+def calibrated(path, dark, flat):
+    image = read(path)
+    image -= dark
+    image /= flat
+    return image
+
+
+def calibrate_one(task):
+    job, path = task
+    write(target(job, path), calibrated(path, read(job["dark"]), read(job["flat"])))
+
+
+def stage_calibrate(job, pool):
+    pool.map(calibrate_one, [(job, path) for path in job["files"]], chunksize=1)
+
+
+def triangles(x, y):
+    """Side ratios of all triangles of the brightest stars, and their corners in order of the
+    opposite sides."""
+    points = np.stack([x, y], axis=1)[:25]
+    corners, ratios = [], []
+    for i in range(len(points)):
+        for j in range(i + 1, len(points)):
+            for k in range(j + 1, len(points)):
+                three = np.array([i, j, k])
+                p = points[three]
+                sides = np.hypot(*(p[[1, 2, 0]] - p[[2, 0, 1]]).T)
+                order = np.argsort(sides)
+                sides = sides[order]
+                if sides[2] < 20 or sides[0] < 0.1 * sides[2]:
+                    continue
+                corners.append(three[order])
+                ratios.append(sides[:2] / sides[2])
+    return points, np.array(corners), np.array(ratios)
+
+
+def match(ours, reference):
+    """Similarity from our pixels to the reference's, by votes of like triangles."""
+    points, corners, ratios = ours
+    other, other_corners, other_ratios = reference
+    near = cKDTree(other_ratios).query_ball_point(ratios, 0.002)
+    votes = np.zeros((len(points), len(other)), int)
+    for mine, theirs in zip(corners, near):
+        for t in theirs:
+            votes[mine, other_corners[t]] += 1
+    best = votes.argmax(axis=1)
+    good = votes.max(axis=1) >= max(3, 0.3 * votes.max())
+    matrix, _ = cv2.estimateAffinePartial2D(points[good].astype(np.float32),
+                                            other[best[good]].astype(np.float32),
+                                            ransacReprojThreshold=1.0)
+    return matrix
+
+
+def centroids(image, x, y, sky):
+    """Centres of the brightest stars from 7 x 7 pixels."""
+    height, width = image.shape
+    grid_y, grid_x = np.mgrid[-3:4, -3:4]
+    found = []
+    for cx, cy in zip(x, y):
+        if len(found) == 25:
+            break
+        if not (4 <= cx < width - 4 and 4 <= cy < height - 4):
+            continue
+        cut = image[cy - 3:cy + 4, cx - 3:cx + 4] - sky[cy, cx]
+        if any(np.hypot(cx - a, cy - b) < 12 for a, b in found):
+            continue
+        found.append((cx + (cut * grid_x).sum() / cut.sum(), cy + (cut * grid_y).sum() / cut.sum()))
+    return np.array(found).T
+
+
+def star_places(image):
+    sky, noise_map, noise = sky_mesh(image)
+    x, y = detect(image, sky, noise_map)
+    return x, y, noise, sky
+
+
+def aligned(image, x, y, sky, reference):
+    matrix = match(triangles(*centroids(image, x, y, sky)), reference)
+    size = (image.shape[1], image.shape[0])
+    return cv2.warpAffine(image, matrix, size, flags=cv2.INTER_LANCZOS4), matrix
+
+
+def reference_of(image):
+    x, y, _, sky = star_places(image)
+    return triangles(*centroids(image, x, y, sky))
+
+
+def register_one(task):
+    job, path, reference = task
+    image = read(path)
+    x, y, _, sky = star_places(image)
+    moved, matrix = aligned(image, x, y, sky, reference)
+    write(target(job, path), moved)
+    return matrix.tolist()
+
+
+def stage_register(job, pool):
+    reference = reference_of(read(job["files"][0]))
+    return pool.map(register_one, [(job, path, reference) for path in job["files"]], chunksize=1)
+
+
+def combine(stack, kappa=4.0):
+    """Clipped mean along the first axis: median and MAD first, then two rounds of mean and
+    deviation."""
+    centre = np.median(stack, axis=0)
+    sigma = np.float32(1.4826) * np.median(np.abs(stack - centre), axis=0)
+    for _ in range(2):
+        keep = np.abs(stack - centre) <= kappa * sigma
+        count = np.maximum(keep.sum(axis=0), 1)
+        kept = np.where(keep, stack, np.float32(0))
+        centre = kept.sum(axis=0) / count
+        kept -= centre
+        kept *= keep
+        sigma = np.sqrt(np.einsum("ijk,ijk->jk", kept, kept) / np.maximum(count - 1, 1))
+    return centre
+
+
+def rows_of(path, y0, y1):
+    if path.endswith(".npy"):
+        return np.load(path, mmap_mode="r")[y0:y1]
+    with fits.open(path, memmap=False) as hdus:
+        return hdus[0].section[y0:y1]  # reads these rows only
+
+
+def combine_strip(task):
+    files, y0, y1 = task
+    stack = np.empty((len(files), *rows_of(files[0], y0, y1).shape), np.float32)
+    for i, path in enumerate(files):
+        stack[i] = rows_of(path, y0, y1)
+    return combine(stack)
+
+
+def combine_files(files, height, pool, strip=64):
+    tasks = [(files, y, min(y + strip, height)) for y in range(0, height, strip)]
+    return np.concatenate(pool.map(combine_strip, tasks, chunksize=1))
+
+
+def stage_integrate(job, pool):
+    result = combine_files(job["files"], job["height"], pool)
+    write(os.path.join(job["out"], "result.fits"), result)
+    return {"mean": float(result.mean())}
+
+
+def stage_master(job, pool):
+    return stage_integrate(job, pool)
+
+
+def run_one(task):
+    job, path, dark, flat, reference = task
+    image = calibrated(path, np.load(dark, mmap_mode="r"), np.load(flat, mmap_mode="r"))
+    x, y, noise, sky = star_places(image)
+    stars = fit_stars(image, x, y, noise)
+    moved, _ = aligned(image - sky + np.float32(np.median(sky)), x, y, sky, reference)
+    out = target(job, path, ".npy")
+    np.save(out, moved)
+    return out, float(np.nanmedian(stars[:, 3]))
+
+
+def stage_run(job, pool):
+    height = job["height"]
+    dark = combine_files(job["darks"], height, pool)
+    flat = combine_files(job["flats"], height, pool) - combine_files(job["flat_darks"], height, pool)
+    flat /= flat.mean()
+    masters = [os.path.join(job["out"], name) for name in ("dark.npy", "flat.npy")]
+    for path, master in zip(masters, (dark, flat)):
+        np.save(path, master.astype(np.float32))
+    reference = reference_of(calibrated(job["files"][0], dark, flat))
+    done = pool.map(run_one, [(job, path, *masters, reference) for path in job["files"]],
+                    chunksize=1)
+    write(os.path.join(job["out"], "result.fits"),
+          combine_files([path for path, _ in done], height, pool))
+    return {"fwhm_px": [width for _, width in done][:3]}
 
 
 STAGES = {name[6:]: function for name, function in globals().items() if name.startswith("stage_")}

@@ -14,6 +14,10 @@
 
 namespace coldframe::stack::detail {
 
+[[nodiscard]] inline bool has_mask(const TileSamples& samples, std::size_t sub) noexcept {
+  return sub < samples.masks.size() && !samples.masks[sub].empty();
+}
+
 class TileCombiner {
  public:
   TileCombiner(const TileSamples& samples, const CombineOptions& options,
@@ -39,6 +43,7 @@ class TileCombiner {
   void reject(LaneLimits& limits);
   void reject_by_noise_model();
   void reject_by_winsorising(LaneLimits& limits);
+  [[nodiscard]] std::uint32_t suspects_among_few();
   /// `suspects`: the lanes to judge, one bit each.
   template <typename Rule>
   void reject_by_order(Rule& rule, LaneLimits& limits, std::uint32_t suspects = ~0U);
@@ -54,6 +59,7 @@ class TileCombiner {
   ScreenModel screen_;
   std::vector<float> values_;
   std::vector<float> sorted_;
+  std::vector<float> distances_;  ///< sorted, from the lane's median
   Segment segment_;
   PerLane<std::uint32_t> usable_{};  ///< samples per lane
   PerLane<std::uint8_t> flags_{};

@@ -9,12 +9,14 @@
 #include "catch.hpp"
 #include "coldframe/core/random.hpp"
 #include "coldframe/core/statistics.hpp"
+#include "stack/combine_kernel.hpp"
 #include "stack/rule_esd.hpp"
 #include "stack/rule_kappa_sigma.hpp"
 #include "stack/rule_noise_model.hpp"
 #include "stack/rule_winsorised.hpp"
 #include "stack/segment_passes.hpp"
 #include "stack/student_t.hpp"
+#include "stack/winsorised_few.hpp"
 #include "stack/winsorised_screen.hpp"
 
 using namespace coldframe;
@@ -158,6 +160,55 @@ TEST_CASE("The Winsorised screen passes no lane that the rule would cut", "[stac
     }
   }
   CHECK(passed > 2500);  // of the 5,760 lanes with 12 samples or more: worth its while
+  CHECK(cut > 500);
+}
+
+TEST_CASE("The screen of few samples passes no lane that the Winsorised rule would cut",
+          "[stack]") {
+  int passed = 0;
+  int cut = 0;
+  for (std::size_t n = 3; n < 12; ++n) {
+    for (int round = 0; round < 60; ++round) {
+      RandomStream random(18, static_cast<std::uint32_t>(n), static_cast<std::uint64_t>(round));
+      // Whole numbers of a quiet camera, Gaussian samples, outliers near the limit and far off.
+      const double noise = round % 3 == 0 ? 0.5 : 3.0;
+      const double size = round % 4 == 0 ? 20.0 : noise * (2.0 + 3.0 * random.uniform());
+      std::vector<float> values(n * lanes);
+      for (float& v : values) {
+        const double shift = random.uniform() < 0.06 ? size * random.normal() : 0.0;
+        const double value = 1000.0 + noise * random.normal() + shift;
+        v = static_cast<float>(round % 2 == 0 ? std::round(value) : value);
+        if (round % 5 == 0 && random.uniform() < 0.03) v = not_usable;
+      }
+      std::vector<float> sorted = values;
+      sort_lanes(n, sorted);
+      PerLane<float> medians;
+      lane_medians(sorted, n, medians);
+      std::vector<float> distances(sorted.size());
+      for (std::size_t k = 0; k < sorted.size(); ++k) {
+        distances[k] = std::fabs(sorted[k] - medians[k % lanes]);
+      }
+      sort_lanes(n, distances);
+      const FewSamples few{sorted, distances, n, 3.5F, 4.0F};
+      const std::uint32_t suspects = suspects_of_few(few);
+      CHECK(suspects == plain::suspects_of_few(few));
+      RuleWinsorised rule(3.5, 4.0, n);
+      for (std::size_t l = 0; l < lanes; ++l) {
+        std::vector<float> lane;
+        for (std::size_t i = 0; i < n; ++i) {
+          if (values[i * lanes + l] == values[i * lanes + l]) lane.push_back(values[i * lanes + l]);
+        }
+        std::sort(lane.begin(), lane.end());
+        const bool cuts = rule(view(lane)) != Kept{0, lane.size()};
+        cut += cuts ? 1 : 0;
+        if ((suspects >> l & 1U) != 0) continue;
+        ++passed;
+        CAPTURE(n, round, lane);
+        CHECK_FALSE(cuts);
+      }
+    }
+  }
+  CHECK(passed > 9000);  // of 17,280: worth its while
   CHECK(cut > 500);
 }
 
