@@ -30,28 +30,41 @@ void copy_padded_row(PlaneView<const T> source, const Rect& region, Size frame, 
   for (int x = last; x < wide.x1; ++x) pixel(x);
 }
 
-void check(PlaneView<const float> mosaic, PlaneView<const std::uint8_t> mask, const Rect& region,
-           Size frame, CfaPattern pattern, const Rect& target) {
+void check(PlaneView<const float> mosaic, const Rect& region, Size frame, CfaPattern pattern,
+           Demosaic method, const Rect& target) {
   if (pattern == CfaPattern::none) {
     throw Error(ErrorKind::usage, "", "a monochrome frame cannot be demosaiced",
                 "give the colour pattern");
   }
-  const bool sizes = mosaic.size() == region.size() && mask.size() == region.size();
-  const Rect needed = target.expand(demosaic_margin).intersect(whole(frame));
+  if (method == Demosaic::half_size) {
+    throw Error(ErrorKind::usage, "", "half-size pixels are not made by demosaicing",
+                "call half_size_band");
+  }
+  const Rect needed = target.expand(demosaic_margin(method)).intersect(whole(frame));
   // Mirroring reaches as far inside as it stands outside: covered by the same rectangle
   // unless the target is narrower than the margin.
-  if (!sizes || target.empty() || !whole(frame).contains(target) || !region.contains(needed) ||
-      frame.width < 2 || frame.height < 2) {
+  if (mosaic.size() != region.size() || target.empty() || !whole(frame).contains(target) ||
+      !region.contains(needed) || frame.width < 2 || frame.height < 2) {
     throw Error(ErrorKind::usage, "", "a band to demosaic lacks its margin", "");
   }
 }
 
-Padded pad(PlaneView<const float> mosaic, PlaneView<const std::uint8_t> mask, const Rect& region,
-           Size frame, const Rect& target) {
-  const Rect wide = target.expand(demosaic_margin);
-  Padded padded{target, Grid<float>(wide.size()), Mask(wide.size())};
+Padded pad_values(PlaneView<const float> mosaic, const Rect& region, Size frame, const Rect& target,
+                  int margin) {
+  const Rect wide = target.expand(margin);
+  Padded padded{target, margin, Grid<float>(wide.size()), Mask()};
   for (int y = wide.y0; y < wide.y1; ++y) {
     copy_padded_row(mosaic, region, frame, wide, y, padded.values.row(y - wide.y0));
+  }
+  return padded;
+}
+
+Padded pad(PlaneView<const float> mosaic, PlaneView<const std::uint8_t> mask, const Rect& region,
+           Size frame, const Rect& target, int margin) {
+  Padded padded = pad_values(mosaic, region, frame, target, margin);
+  padded.mask = Mask(padded.values.size());
+  const Rect wide = target.expand(margin);
+  for (int y = wide.y0; y < wide.y1; ++y) {
     copy_padded_row(mask, region, frame, wide, y, padded.mask.row(y - wide.y0));
   }
   return padded;
@@ -68,8 +81,16 @@ OutputBits output_bits(PlaneView<std::uint8_t> masks[3], const RowColours& colou
           masks[colours.other].row(y).data()};
 }
 
-void bilinear_row(const float* above, const float* here, const float* below, unsigned parity,
-                  int width, const OutputRows& out) {
+/// Means of two and four nearest samples; for variances with a half and a quarter of the weight.
+struct MeanWeights {
+  float two = 0.5F;
+  float four = 0.25F;
+};
+constexpr MeanWeights means{};
+constexpr MeanWeights mean_variances{0.25F, 0.0625F};
+
+void bilinear_row(const MeanWeights w, const float* above, const float* here, const float* below,
+                  unsigned parity, int width, const OutputRows& out) {
   float* const chroma = out.chroma;
   float* const green = out.green;
   float* const other = out.other;
@@ -79,9 +100,9 @@ void bilinear_row(const float* above, const float* here, const float* below, uns
     const float corners = (above[x - 1] + above[x + 1]) + (below[x - 1] + below[x + 1]);
     const float own = here[x];
     const bool at_chroma = (static_cast<unsigned>(x) & 1U) == parity;
-    chroma[x] = at_chroma ? own : 0.5F * sides;
-    green[x] = at_chroma ? 0.25F * (sides + ends) : own;
-    other[x] = at_chroma ? 0.25F * corners : 0.5F * ends;
+    chroma[x] = at_chroma ? own : w.two * sides;
+    green[x] = at_chroma ? w.four * (sides + ends) : own;
+    other[x] = at_chroma ? w.four * corners : w.two * ends;
   }
 }
 
@@ -106,99 +127,82 @@ void mask_row(const std::uint8_t* above, const std::uint8_t* here, const std::ui
   }
 }
 
-/// Green of one row by Hamilton & Adams (1997, US patent 5,629,734, expired): the mean of
-/// the two greens along the direction of least change, corrected by the second difference of
-/// the pixel's own colour. x runs over [-1, width].
-void green_row(const Padded& padded, int y, unsigned parity, int width, float* green) {
-  const float* const up2 = padded.row(y - 2);
-  const float* const up = padded.row(y - 1);
-  const float* const here = padded.row(y);
-  const float* const down = padded.row(y + 1);
-  const float* const down2 = padded.row(y + 2);
-  for (int x = -1; x <= width; ++x) {
-    const float own = here[x];
-    const float bend_h = (own - here[x - 2]) + (own - here[x + 2]);
-    const float bend_v = (own - up2[x]) + (own - down2[x]);
-    const float change_h = std::abs(here[x - 1] - here[x + 1]) + std::abs(bend_h);
-    const float change_v = std::abs(up[x] - down[x]) + std::abs(bend_v);
-    const float along_h = 0.5F * (here[x - 1] + here[x + 1]) + 0.25F * bend_h;
-    const float along_v = 0.5F * (up[x] + down[x]) + 0.25F * bend_v;
-    const float both = 0.5F * (along_h + along_v);
-    const float chosen = change_h < change_v ? along_h : (change_v < change_h ? along_v : both);
-    const bool at_chroma = (static_cast<unsigned>(x) & 1U) == parity;
-    green[x] = at_chroma ? chosen : own;
-  }
-}
-
-/// Red and blue as green plus the interpolated colour difference.
-void difference_row(const Padded& padded, int y, const float* green_above, const float* green_here,
-                    const float* green_below, unsigned parity, int width, const OutputRows& out) {
-  const float* const above = padded.row(y - 1);
-  const float* const here = padded.row(y);
-  const float* const below = padded.row(y + 1);
-  float* const chroma = out.chroma;
-  float* const green = out.green;
-  float* const other = out.other;
-  for (int x = 0; x < width; ++x) {
-    const auto difference = [x](const float* values, const float* greens, int dx) {
-      return values[x + dx] - greens[x + dx];
-    };
-    const float sides = difference(here, green_here, -1) + difference(here, green_here, 1);
-    const float ends = difference(above, green_above, 0) + difference(below, green_below, 0);
-    const float corners = (difference(above, green_above, -1) + difference(above, green_above, 1)) +
-                          (difference(below, green_below, -1) + difference(below, green_below, 1));
-    const bool at_chroma = (static_cast<unsigned>(x) & 1U) == parity;
-    const float level = green_here[x];
-    green[x] = level;
-    chroma[x] = at_chroma ? here[x] : level + 0.5F * sides;
-    other[x] = level + (at_chroma ? 0.25F * corners : 0.5F * ends);
-  }
-}
-
-void gradient_corrected(const Padded& padded, CfaPattern pattern, PlaneView<float> planes[3]) {
+void bilinear(const MeanWeights& w, const Padded& padded, CfaPattern pattern,
+              PlaneView<float> planes[3]) {
   const Rect& target = padded.target;
-  const int width = target.width();
-  Grid<float> greens(width + 2, 3);  // three rows in turn, one pixel more on each side
-  const auto slot = [&](int y) { return greens.row((y + 3) % 3).data() + 1; };
-  for (int y = -1; y <= 0; ++y) {
-    green_row(padded, y, row_colours(pattern, target, y).parity, width, slot(y));
-  }
   for (int y = 0; y < target.height(); ++y) {
-    green_row(padded, y + 1, row_colours(pattern, target, y + 1).parity, width, slot(y + 1));
     const RowColours colours = row_colours(pattern, target, y);
-    difference_row(padded, y, slot(y - 1), slot(y), slot(y + 1), colours.parity, width,
-                   output_rows(planes, colours, y));
+    bilinear_row(w, padded.row(y - 1), padded.row(y), padded.row(y + 1), colours.parity,
+                 target.width(), output_rows(planes, colours, y));
   }
 }
+
+void masks_of(const Padded& padded, int inset, CfaPattern pattern, const Rect& target,
+              bool own_everywhere, PlaneView<std::uint8_t> masks[3]) {
+  for (int y = 0; y < target.height(); ++y) {
+    const RowColours colours = row_colours(pattern, target, y);
+    const auto bits = [&](int dy) { return padded.bits(y + inset + dy) + inset; };
+    mask_row(bits(-1), bits(0), bits(1), colours.parity, target.width(), own_everywhere,
+             output_bits(masks, colours, y));
+  }
+}
+
+/// Variance of what is filled in by an adaptive method: the mean of the nearest samples' variances
+/// times the gain of the place.
+void adaptive_variance(const Padded& padded, CfaPattern pattern, const SiteGains& gains,
+                       PlaneView<float> planes[3]) {
+  bilinear(means, padded, pattern, planes);
+  const Rect& target = padded.target;
+  for (std::size_t p = 0; p < 3; ++p) {
+    for (int y = 0; y < target.height(); ++y) {
+      const auto row = planes[p].row(y);
+      for (int x = 0; x < target.width(); ++x) {
+        const auto site =
+            static_cast<std::size_t>(((target.x0 + x) & 1) + 2 * ((target.y0 + y) & 1));
+        row[static_cast<std::size_t>(x)] *= static_cast<float>(gains[p][site]);
+      }
+    }
+  }
+}
+
+constexpr int keeping_reach = 2;  // of the smoothing inside `adaptive`
 
 }  // namespace
 
 void demosaic_band(PlaneView<const float> mosaic, PlaneView<const std::uint8_t> mask,
                    const Rect& region, Size frame, CfaPattern pattern, Demosaic method,
-                   const Rect& target, PlaneView<float> planes[3],
-                   PlaneView<std::uint8_t> masks[3]) {
-  check(mosaic, mask, region, frame, pattern, target);
-  const Padded padded = pad(mosaic, mask, region, frame, target);
-  if (method == Demosaic::gradient_corrected) gradient_corrected(padded, pattern, planes);
-  if (method == Demosaic::own_lattice) own_lattice(padded, pattern, planes);
-  for (int y = 0; y < target.height(); ++y) {
-    const RowColours colours = row_colours(pattern, target, y);
-    if (method == Demosaic::bilinear) {
-      bilinear_row(padded.row(y - 1), padded.row(y), padded.row(y + 1), colours.parity,
-                   target.width(), output_rows(planes, colours, y));
-    }
-    mask_row(padded.bits(y - 1), padded.bits(y), padded.bits(y + 1), colours.parity, target.width(),
-             method == Demosaic::gradient_corrected, output_bits(masks, colours, y));
+                   const Rect& target, PlaneView<float> planes[3], PlaneView<std::uint8_t> masks[3],
+                   const SampleNoise& noise) {
+  check(mosaic, region, frame, pattern, method, target);
+  if (mask.size() != region.size()) {
+    throw Error(ErrorKind::usage, "", "a mask to demosaic differs in size from its band", "");
   }
+  const int margin = demosaic_margin(method);
+  if (mixes_colours(method)) {
+    const Padded padded =
+        pad(mosaic, mask, region, frame, target.expand(keeping_reach), margin - keeping_reach);
+    adaptive(padded, pattern, method, noise, planes);
+    masks_of(padded, keeping_reach, pattern, target, true, masks);
+    return;
+  }
+  const Padded padded = pad(mosaic, mask, region, frame, target, margin);
+  if (method == Demosaic::own_lattice) own_lattice(padded, pattern, planes);
+  if (method == Demosaic::bilinear) bilinear(means, padded, pattern, planes);
+  masks_of(padded, 0, pattern, target, false, masks);
 }
 
-DemosaicNoise demosaic_noise(Demosaic method) noexcept {
-  // Bilinear, per cell of four pixels (weights squared; CFA entry of the reference values):
-  // green 1, 1, 1/4, 1/4; red and blue 1, 1/2, 1/2, 1/4.
-  if (method == Demosaic::bilinear) return {{0.5625, 0.625, 0.5625}};
-  if (method == Demosaic::own_lattice) return lattice_noise();
-  // Measured on white noise (the direction is chosen by the data, so no exact figure exists).
-  return {{0.986, 0.862, 0.986}};
+void demosaic_variance_band(PlaneView<const float> variance, const Rect& region, Size frame,
+                            CfaPattern pattern, Demosaic method, const SiteGains& gains,
+                            const Rect& target, PlaneView<float> planes[3]) {
+  check(variance, region, frame, pattern, method, target);
+  const Padded padded = pad_values(variance, region, frame, target, demosaic_margin(method));
+  if (method == Demosaic::own_lattice) {
+    own_lattice_variance(padded, pattern, planes);
+  } else if (method == Demosaic::bilinear) {
+    bilinear(mean_variances, padded, pattern, planes);
+  } else {
+    adaptive_variance(padded, pattern, gains, planes);
+  }
 }
 
 }  // namespace coldframe::sensor

@@ -12,15 +12,22 @@
 namespace coldframe::sensor {
 namespace {
 
-constexpr float inner = 225.0F / 368.0F;
-constexpr float middle = -50.0F / 368.0F;
-constexpr float outer = 9.0F / 368.0F;
+/// Weights of the samples 1, 3 and 5 half steps away.
+struct Taps {
+  float inner = 225.0F / 368.0F;
+  float middle = -50.0F / 368.0F;
+  float outer = 9.0F / 368.0F;
+};
+constexpr Taps plain{};
+constexpr Taps squared{plain.inner * plain.inner, plain.middle* plain.middle,
+                       plain.outer* plain.outer};
 /// Sum of the six squared weights: the variance that one pass lets through (0.785769).
 constexpr double squares = 2.0 * (225.0 * 225.0 + 50.0 * 50.0 + 9.0 * 9.0) / (368.0 * 368.0);
 
 /// Six taps about a half-sample position, from one end to the other.
-inline float half_phase(float a, float b, float c, float d, float e, float f) noexcept {
-  return inner * (c + d) + (middle * (b + e) + outer * (a + f));
+inline float half_phase(const Taps& w, float a, float b, float c, float d, float e,
+                        float f) noexcept {
+  return w.inner * (c + d) + (w.middle * (b + e) + w.outer * (a + f));
 }
 
 /// Rows in turn: row `y` may be asked for while it is one of the last `count` written.
@@ -37,8 +44,8 @@ class RowRing {
   int lead_;
 };
 
-constexpr int along_rows = 2 * demosaic_margin + 1;  // rows y - 5 ... y + 5
-constexpr int diagonal_rows = 6;                     // rows y - 3 ... y + 2
+constexpr int along_rows = 2 * lattice_reach + 1;  // rows y - 5 ... y + 5
+constexpr int diagonal_rows = 6;                   // rows y - 3 ... y + 2
 constexpr int diagonal_lead = 3;
 
 /// Puts the colour's own samples back (a choice inside the loops would keep them from being
@@ -48,29 +55,29 @@ void keep_own(const float* here, unsigned parity, int width, float* out) noexcep
 }
 
 /// The row's red or blue at every pixel: own samples, and between them the taps at 1, 3, 5 px.
-void along_row(const float* here, unsigned parity, int width, float* out) noexcept {
+void along_row(const Taps w, const float* here, unsigned parity, int width, float* out) noexcept {
   for (int x = 0; x < width; ++x) {
     out[x] =
-        half_phase(here[x - 5], here[x - 3], here[x - 1], here[x + 1], here[x + 3], here[x + 5]);
+        half_phase(w, here[x - 5], here[x - 3], here[x - 1], here[x + 1], here[x + 3], here[x + 5]);
   }
   keep_own(here, parity, width, out);
 }
 
 /// Between the rows of a colour: the same taps along the columns.
-void across_rows(const float* const rows[6], int width, float* out) noexcept {
+void across_rows(const Taps w, const float* const rows[6], int width, float* out) noexcept {
   const float* const a = rows[0];
   const float* const b = rows[1];
   const float* const c = rows[2];
   const float* const d = rows[3];
   const float* const e = rows[4];
   const float* const f = rows[5];
-  for (int x = 0; x < width; ++x) out[x] = half_phase(a[x], b[x], c[x], d[x], e[x], f[x]);
+  for (int x = 0; x < width; ++x) out[x] = half_phase(w, a[x], b[x], c[x], d[x], e[x], f[x]);
 }
 
 /// Greens form a square lattice along the diagonals u = (x + y)/2, v = (x - y)/2. First pass, along
 /// u: the value at (x + 1/2, y + 1/2). Only the diagonals of greens mean anything; the others
 /// are computed along and never looked at.
-void falling_diagonal(const Padded& padded, int y, int width, float* out) noexcept {
+void falling_diagonal(const Taps w, const Padded& padded, int y, int width, float* out) noexcept {
   const float* const a = padded.row(y - 2) - 2;
   const float* const b = padded.row(y - 1) - 1;
   const float* const c = padded.row(y);
@@ -78,20 +85,20 @@ void falling_diagonal(const Padded& padded, int y, int width, float* out) noexce
   const float* const e = padded.row(y + 2) + 2;
   const float* const f = padded.row(y + 3) + 3;
   for (int x = -diagonal_lead; x < width + diagonal_lead - 1; ++x) {
-    out[x] = half_phase(a[x], b[x], c[x], d[x], e[x], f[x]);
+    out[x] = half_phase(w, a[x], b[x], c[x], d[x], e[x], f[x]);
   }
 }
 
 /// Second pass, along v, at the pixels of the row that hold no green.
-void rising_diagonal(RowRing& falling, const float* here, int y, unsigned parity, int width,
-                     float* out) noexcept {
+void rising_diagonal(const Taps w, RowRing& falling, const float* here, int y, unsigned parity,
+                     int width, float* out) noexcept {
   const float* const a = falling.row(y - 3) + 2;
   const float* const b = falling.row(y - 2) + 1;
   const float* const c = falling.row(y - 1);
   const float* const d = falling.row(y) - 1;
   const float* const e = falling.row(y + 1) - 2;
   const float* const f = falling.row(y + 2) - 3;
-  for (int x = 0; x < width; ++x) out[x] = half_phase(a[x], b[x], c[x], d[x], e[x], f[x]);
+  for (int x = 0; x < width; ++x) out[x] = half_phase(w, a[x], b[x], c[x], d[x], e[x], f[x]);
   keep_own(here, 1U - parity, width, out);
 }
 
@@ -99,7 +106,7 @@ void rising_diagonal(RowRing& falling, const float* here, int y, unsigned parity
 bool contributes(int colour, int dx, int dy) noexcept {
   const bool odd_x = (dx & 1) != 0;
   const bool odd_y = (dy & 1) != 0;
-  if (colour == 1) return odd_x != odd_y && std::abs(dx) + std::abs(dy) <= demosaic_margin;
+  if (colour == 1) return odd_x != odd_y && std::abs(dx) + std::abs(dy) <= lattice_reach;
   return (odd_x && (odd_y || dy == 0)) || (odd_y && dx == 0);
 }
 
@@ -119,10 +126,10 @@ float nearest_mean(const Padded& padded, int colour, int x, int y, int dx, int d
 
 /// Calms the surroundings of one spoilt sample: no lobe reaches out to it from there.
 void calm(const Padded& padded, int colour, int x0, int y0, PlaneView<float> plane) {
-  for (int dy = -demosaic_margin; dy <= demosaic_margin; ++dy) {
+  for (int dy = -lattice_reach; dy <= lattice_reach; ++dy) {
     const int y = y0 + dy;
     if (y < 0 || y >= plane.height()) continue;
-    for (int dx = -demosaic_margin; dx <= demosaic_margin; ++dx) {
+    for (int dx = -lattice_reach; dx <= lattice_reach; ++dx) {
       const int x = x0 + dx;
       if (x < 0 || x >= plane.width() || !contributes(colour, dx, dy)) continue;
       plane(x, y) = nearest_mean(padded, colour, x, y, dx, dy);
@@ -133,46 +140,54 @@ void calm(const Padded& padded, int colour, int x0, int y0, PlaneView<float> pla
 /// Saturated samples (and hits known beforehand) are no light to interpolate: the kernel's lobes
 /// would ring beside them. A pixel with such a tap takes the mean of its nearest samples.
 void calm_about_spoilt(const Padded& padded, CfaPattern pattern, PlaneView<float> planes[3]) {
-  constexpr unsigned spoilt = mask_bit::saturated | mask_bit::cosmic_ray | mask_bit::not_finite;
   const Rect& target = padded.target;
-  for (int y = -demosaic_margin; y < target.height() + demosaic_margin; ++y) {
+  for (int y = -lattice_reach; y < target.height() + lattice_reach; ++y) {
     const std::uint8_t* const bits = padded.bits(y);
     unsigned any = 0;
-    for (int x = -demosaic_margin; x < target.width() + demosaic_margin; ++x) any |= bits[x];
-    if ((any & spoilt) == 0) continue;
-    for (int x = -demosaic_margin; x < target.width() + demosaic_margin; ++x) {
-      if ((bits[x] & spoilt) == 0) continue;
+    for (int x = -lattice_reach; x < target.width() + lattice_reach; ++x) any |= bits[x];
+    if ((any & spoilt_bits) == 0) continue;
+    for (int x = -lattice_reach; x < target.width() + lattice_reach; ++x) {
+      if ((bits[x] & spoilt_bits) == 0) continue;
       const int colour = cfa_colour(pattern, target.x0 + x, target.y0 + y);
       calm(padded, colour, x, y, planes[colour]);
     }
   }
 }
 
-}  // namespace
-
-void own_lattice(const Padded& padded, CfaPattern pattern, PlaneView<float> planes[3]) {
+void interpolate(const Taps& w, const Padded& padded, CfaPattern pattern,
+                 PlaneView<float> planes[3]) {
   const Rect& target = padded.target;
   const int width = target.width();
   RowRing along(width, along_rows, 0);
   RowRing falling(width, diagonal_rows, diagonal_lead);
   const auto fill_along = [&](int y) {
-    along_row(padded.row(y), row_colours(pattern, target, y).parity, width, along.row(y));
+    along_row(w, padded.row(y), row_colours(pattern, target, y).parity, width, along.row(y));
   };
-  for (int y = -demosaic_margin; y < demosaic_margin; ++y) fill_along(y);
-  for (int y = -3; y < 2; ++y) falling_diagonal(padded, y, width, falling.row(y));
+  for (int y = -lattice_reach; y < lattice_reach; ++y) fill_along(y);
+  for (int y = -3; y < 2; ++y) falling_diagonal(w, padded, y, width, falling.row(y));
   for (int y = 0; y < target.height(); ++y) {
-    fill_along(y + demosaic_margin);
-    falling_diagonal(padded, y + 2, width, falling.row(y + 2));
+    fill_along(y + lattice_reach);
+    falling_diagonal(w, padded, y + 2, width, falling.row(y + 2));
     const RowColours colours = row_colours(pattern, target, y);
     const OutputRows out = output_rows(planes, colours, y);
     const float* const own = along.row(y);
     std::copy(own, own + width, out.chroma);
     const float* const rows[6] = {along.row(y - 5), along.row(y - 3), along.row(y - 1),
                                   along.row(y + 1), along.row(y + 3), along.row(y + 5)};
-    across_rows(rows, width, out.other);
-    rising_diagonal(falling, padded.row(y), y, colours.parity, width, out.green);
+    across_rows(w, rows, width, out.other);
+    rising_diagonal(w, falling, padded.row(y), y, colours.parity, width, out.green);
   }
+}
+
+}  // namespace
+
+void own_lattice(const Padded& padded, CfaPattern pattern, PlaneView<float> planes[3]) {
+  interpolate(plain, padded, pattern, planes);
   calm_about_spoilt(padded, pattern, planes);
+}
+
+void own_lattice_variance(const Padded& padded, CfaPattern pattern, PlaneView<float> planes[3]) {
+  interpolate(squared, padded, pattern, planes);
 }
 
 DemosaicNoise lattice_noise() noexcept {

@@ -16,7 +16,7 @@ using test_frames::noise_plane;
 namespace {
 
 constexpr Demosaic all_methods[] = {Demosaic::bilinear, Demosaic::gradient_corrected,
-                                    Demosaic::own_lattice};
+                                    Demosaic::lmmse, Demosaic::own_lattice};
 
 struct Colours {
   Grid<float> planes[3];
@@ -44,7 +44,7 @@ TEST_CASE("flat and linear colour scenes come back exactly", "[demosaic]") {
   // check-values CFA-1: a mosaic of R=100 G=50 B=20 gives exactly (100, 50, 20). Planes of
   // different slopes are exact too wherever no sample is mirrored: all methods are exact for
   // degree 1.
-  const Size size{19, 17};
+  const Size size{39, 37};
   const Mask good(size);
   const double level[3] = {100.0, 50.0, 20.0};
   const double slope_x[3] = {2.0, -1.0, 0.5};
@@ -52,8 +52,9 @@ TEST_CASE("flat and linear colour scenes come back exactly", "[demosaic]") {
   for (const auto pattern : all_patterns) {
     for (const auto method : all_methods) {
       // Values are small multiples of 1/16: no rounding with weights that are. Two passes of
-      // weights over 368 in float32 round about ten times, their absolute values sum to 2.4.
-      const double rounding = method == Demosaic::own_lattice ? 1.5e-6 : 0.0;
+      // weights over 368 in float32 round about ten times, their absolute values sum to 2.4; the
+      // adaptive methods are held to them.
+      const double rounding = method == Demosaic::bilinear ? 0.0 : 1.5e-6;
       const auto flat = mosaic_of(size, pattern, [&](int c, int, int) { return level[c]; });
       const auto colours = demosaic(flat, good, pattern, method);
       const auto linear = mosaic_of(size, pattern, [&](int c, int x, int y) {
@@ -67,7 +68,7 @@ TEST_CASE("flat and linear colour scenes come back exactly", "[demosaic]") {
           for (int x = 0; x < size.width; ++x) {
             worst_flat = std::max(
                 worst_flat, std::abs(static_cast<double>(colours.planes[c](x, y)) - level[c]));
-            if (!whole(size).expand(-demosaic_margin).contains(x, y)) continue;
+            if (!whole(size).expand(-demosaic_margin(method)).contains(x, y)) continue;
             const double truth = level[c] + slope_x[c] * x + slope_y[c] * y;
             worst_linear = std::max(worst_linear,
                                     std::abs(static_cast<double>(slopes.planes[c](x, y)) - truth));
@@ -75,7 +76,7 @@ TEST_CASE("flat and linear colour scenes come back exactly", "[demosaic]") {
         }
         INFO(to_string(pattern) << " plane " << c);
         CHECK(worst_flat <= 100.0 * rounding);
-        CHECK(worst_linear <= 140.0 * rounding);
+        CHECK(worst_linear <= 200.0 * rounding);
       }
     }
   }
@@ -95,7 +96,7 @@ TEST_CASE("demosaicing by bands changes no bit, at odd origins too", "[demosaic]
           for (int x = 0; x < size.width; x += side) {
             const Rect target{x, y, std::min(x + side, size.width),
                               std::min(y + side, size.height)};
-            const Rect region = target.expand(demosaic_margin).intersect(whole(size));
+            const Rect region = target.expand(demosaic_margin(method)).intersect(whole(size));
             Colours part;
             PlaneView<float> planes[3];
             PlaneView<std::uint8_t> masks[3];
@@ -172,17 +173,14 @@ TEST_CASE("noise after demosaicing is as stated", "[demosaic]") {
   }
 }
 
-TEST_CASE("star colours survive bilinear demosaicing", "[demosaic]") {
+TEST_CASE("star colours survive every method", "[demosaic]") {
   // Issue 3: star colours within 2% for signal-to-noise above 50. Noise-free Gaussian stars of
-  // FWHM 3 px at eight places, flux summed within 7 px. (The gradient-corrected method does not
-  // reach it: it pulls colours towards neutral, see the header; the second check holds it to what
-  // is said there.)
+  // FWHM 3 px at eight places, flux summed within 7 px.
   const Size size{64, 64};
   const Mask good(size);
   const double sigma = 3.0 / 2.354820045;
   const double truth[3] = {1.0, 0.8, 0.5};
-  for (const auto method : {Demosaic::bilinear, Demosaic::gradient_corrected}) {
-    const double tolerance = method == Demosaic::bilinear ? 0.02 : 0.15;
+  for (const auto method : all_methods) {
     for (int k = 0; k < 8; ++k) {
       const double cx = 31.0 + 0.37 * k;
       const double cy = 30.0 + 0.61 * k;
@@ -200,29 +198,140 @@ TEST_CASE("star colours survive bilinear demosaicing", "[demosaic]") {
           }
         }
       }
-      CHECK(flux[0] / flux[1] == Near(truth[0] / truth[1]).epsilon(tolerance));
-      CHECK(flux[2] / flux[1] == Near(truth[2] / truth[1]).epsilon(tolerance));
+      INFO("method " << static_cast<int>(method) << " place " << k);
+      CHECK(flux[0] / flux[1] == Near(truth[0] / truth[1]).epsilon(0.02));
+      CHECK(flux[2] / flux[1] == Near(truth[2] / truth[1]).epsilon(0.02));
     }
   }
 }
 
-TEST_CASE("gradient correction keeps edges that bilinear blurs", "[demosaic]") {
-  // A neutral edge, one pixel wide, along the columns: the correction finds the direction and is
-  // exact in green away from the frame's ends, the plain mean is not.
+TEST_CASE("adaptive methods keep edges that bilinear blurs", "[demosaic]") {
+  // A neutral edge along the columns. As published, the correction finds the direction and is exact
+  // in green; held to the light of each colour's own samples it stays within a few per cent of the
+  // step beside it, where the plain mean errs by a quarter of it.
   const Size size{40, 40};
   const Mask good(size);
   const auto edge = [](int, int x, int) { return x < 20 ? 100.0 : 900.0; };
   const auto mosaic = mosaic_of(size, CfaPattern::rggb, edge);
-  double worst[2] = {};
-  for (const auto method : {Demosaic::bilinear, Demosaic::gradient_corrected}) {
+  const auto worst_of = [&](Demosaic method) {
     const auto out = demosaic(mosaic, good, CfaPattern::rggb, method);
-    for (int y = 4; y < 36; ++y) {
-      for (int x = 4; x < 36; ++x) {
-        auto& w = worst[method == Demosaic::bilinear ? 0 : 1];
-        w = std::max(w, std::abs(static_cast<double>(out.planes[1](x, y)) - edge(1, x, y)));
+    double worst = 0.0;
+    for (int y = 14; y < 26; ++y) {
+      for (int x = 14; x < 26; ++x) {
+        worst = std::max(worst, std::abs(static_cast<double>(out.planes[1](x, y)) - edge(1, x, y)));
+      }
+    }
+    return worst;
+  };
+  const double plain = worst_of(Demosaic::bilinear);
+  CHECK(plain > 100.0);
+  CHECK(worst_of(Demosaic::gradient_corrected) < 0.35 * plain);
+  CHECK(worst_of(Demosaic::lmmse) < 0.35 * plain);
+}
+
+TEST_CASE("adaptive methods add no light to a colour", "[demosaic]") {
+  // What they add to the own lattice sums to nothing, whatever the scene: here noise with a bright
+  // blue spot, summed over the frame without its edges (5 x 5 smoothing reaches 2 px).
+  const Size size{80, 80};
+  auto mosaic = noise_plane(size, 31, 1000.0, 60.0);
+  for (int y = 36; y < 42; ++y) {
+    for (int x = 36; x < 42; ++x) {
+      if (cfa_colour(CfaPattern::grbg, x, y) == 2) mosaic(x, y) += 5000.0F;
+    }
+  }
+  Mask mask(size);
+  for (int y = 0; y < size.height; ++y) {
+    // Outside a frame of good pixels the own lattice stands in, so that nothing crosses the sum's
+    // edge: marked as spoilt.
+    for (int x = 0; x < size.width; ++x) {
+      const bool rim = !whole(size).expand(-4).contains(x, y);
+      if (rim) mask(x, y) = mask_bit::saturated;
+    }
+  }
+  const auto own = demosaic(mosaic, mask, CfaPattern::grbg, Demosaic::own_lattice);
+  for (const auto method : {Demosaic::gradient_corrected, Demosaic::lmmse}) {
+    const auto out = demosaic(mosaic, mask, CfaPattern::grbg, method);
+    for (int c = 0; c < 3; ++c) {
+      double sum = 0.0;
+      double changed = 0.0;
+      for (int y = 0; y < size.height; ++y) {
+        for (int x = 0; x < size.width; ++x) {
+          const double d = static_cast<double>(out.planes[c](x, y) - own.planes[c](x, y));
+          sum += d;
+          changed += std::abs(d);
+          if (cfa_colour(CfaPattern::grbg, x, y) == c) CHECK(d == 0.0);
+        }
+      }
+      CHECK(changed > 1000.0);
+      CHECK(std::abs(sum) < 1e-4 * changed);
+    }
+  }
+}
+
+TEST_CASE("around saturated samples the own lattice stands in", "[demosaic]") {
+  const Size size{60, 60};
+  auto mosaic = noise_plane(size, 33, 1000.0, 10.0);
+  Mask mask(size);
+  mosaic(30, 30) = 60000.0F;
+  mask(30, 30) = mask_bit::saturated;
+  for (const auto method : {Demosaic::gradient_corrected, Demosaic::lmmse}) {
+    const auto out = demosaic(mosaic, mask, CfaPattern::rggb, method);
+    for (int c = 0; c < 3; ++c) {
+      for (int y = 0; y < size.height; ++y) {
+        for (int x = 0; x < size.width; ++x) {
+          if (x == 30 && y == 30) continue;
+          // Neighbours of the same colour lean on it (a mean of two at most); nothing rings.
+          CHECK(out.planes[c](x, y) > 900.0F);
+          if (c != cfa_colour(CfaPattern::rggb, 30, 30)) CHECK(out.planes[c](x, y) < 1100.0F);
+        }
       }
     }
   }
-  CHECK(worst[0] > 100.0);
-  CHECK(worst[1] == 0.0);
+}
+
+TEST_CASE("known noise changes what LMMSE takes for structure", "[demosaic]") {
+  // Grey noise of one size: with it known the estimate must not be noisier than 2% more than
+  // without (both are held to the own lattice at large scales), and a scene whose contrast is far
+  // above the noise must not change by more than the noise.
+  const Size size{200, 200};
+  const Mask good(size);
+  SampleNoise known;
+  known.variance.fill(100.0F);
+  const auto run = [&](const Grid<float>& mosaic, const SampleNoise& noise) {
+    Colours out;
+    PlaneView<float> planes[3];
+    PlaneView<std::uint8_t> masks[3];
+    for (int c = 0; c < 3; ++c) {
+      out.planes[c] = Grid<float>(size);
+      out.masks[c] = Mask(size);
+      planes[c] = out.planes[c].view();
+      masks[c] = out.masks[c].view();
+    }
+    demosaic_band(mosaic.view(), good.view(), whole(size), size, CfaPattern::rggb, Demosaic::lmmse,
+                  whole(size), planes, masks, noise);
+    return std::move(out.planes[1]);
+  };
+  const auto rms_about = [&](const Grid<float>& a, const Grid<float>* b) {
+    double sum = 0.0;
+    for (int y = 10; y < 190; ++y) {
+      for (int x = 10; x < 190; ++x) {
+        const double d = static_cast<double>(a(x, y)) -
+                         (b != nullptr ? static_cast<double>((*b)(x, y)) : 1000.0);
+        sum += d * d;
+      }
+    }
+    return std::sqrt(sum / (180.0 * 180.0));
+  };
+  const auto grey = noise_plane(size, 35, 1000.0, 10.0);
+  CHECK(rms_about(run(grey, known), nullptr) < 1.02 * rms_about(run(grey, {}), nullptr));
+  auto checks = noise_plane(size, 36, 1000.0, 10.0);
+  for (int y = 0; y < size.height; ++y) {
+    for (int x = 0; x < size.width; ++x) {
+      if (((x / 10) + (y / 10)) % 2 == 0) checks(x, y) += 3000.0F;
+    }
+  }
+  const auto with = run(checks, known);
+  const auto without = run(checks, {});
+  CHECK(rms_about(with, &without) < 10.0);
+  CHECK(rms_about(with, &without) > 0.01);
 }
