@@ -24,10 +24,13 @@ const std::map<std::string, session::CanvasChoice> canvases{
 const std::map<std::string, align::Kernel> kernels{{"lanczos3", align::Kernel::lanczos3},
                                                    {"bicubic", align::Kernel::bicubic},
                                                    {"bilinear", align::Kernel::bilinear}};
+
 const std::map<std::string, sensor::Demosaic> methods{
     {"own-lattice", sensor::Demosaic::own_lattice},
+    {"lmmse", sensor::Demosaic::lmmse},
     {"gradient-corrected", sensor::Demosaic::gradient_corrected},
-    {"bilinear", sensor::Demosaic::bilinear}};
+    {"bilinear", sensor::Demosaic::bilinear},
+    {"half-size", sensor::Demosaic::half_size}};
 
 template <typename Map>
 std::vector<std::string> names(const Map& map) {
@@ -37,6 +40,9 @@ std::vector<std::string> names(const Map& map) {
 }
 
 }  // namespace
+
+std::vector<std::string> demosaic_names() { return names(methods); }
+sensor::Demosaic demosaic_of(const std::string& name) { return methods.at(name); }
 
 void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions& run) {
   app.add_option("--reference", run.reference,
@@ -94,14 +100,19 @@ void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions
       ->capture_default_str();
   app.add_option("--demosaic", texts.demosaic,
                  "How colours of a mosaic are filled in. own-lattice: each colour from its own "
-                 "samples alone, "
-                 "keeps widths, colours and noise of stars true in dithered subs; bilinear: mean "
-                 "of the nearest "
-                 "samples, calm but wider stars; gradient-corrected: sharp edges in few subs, but "
-                 "star colours "
-                 "pulled towards neutral")
-      ->check(CLI::IsMember(names(methods)))
+                 "samples alone; lmmse: fine structure from all colours, narrower stars in red and "
+                 "blue, slower; gradient-corrected: the same, simpler; bilinear: mean of the "
+                 "nearest samples, calm but wider stars; half-size: each cell of four becomes one "
+                 "pixel, for oversampled or very large frames")
+      ->check(CLI::IsMember(demosaic_names()))
       ->capture_default_str();
+  app.add_option("--lines", texts.lines,
+                 "Two emission lines of a dual-band filter on a colour sensor, each as a result of "
+                 "its own: names like Ha,OIII; auto: where the filter's name says so; none")
+      ->capture_default_str();
+  app.add_option("--crosstalk", texts.crosstalk,
+                 "What red, green and blue record of each line: six numbers R1,R2,G1,G2,B1,B2 per "
+                 "unit of line 1 and 2; default: a usual sensor's, 1,0.06,0.12,1,0.05,0.6");
   app.add_option("--detection", run.detection_sigma, "Detection limit for stars, sigma")
       ->check(CLI::Range(2.0, 100.0))
       ->capture_default_str();
@@ -117,7 +128,8 @@ void apply(const CombineTexts& texts, session::RunOptions& run) {
   run.sky_matching = matchings.at(texts.sky);
   run.canvas.choice = canvases.at(texts.canvas);
   run.resample.kernel = kernels.at(texts.kernel);
-  run.demosaic = methods.at(texts.demosaic);
+  run.demosaic = demosaic_of(texts.demosaic);
+  run.lines = session::line_options(texts.lines, texts.crosstalk);
 }
 
 }  // namespace coldframe::cli

@@ -17,7 +17,13 @@ struct CombineTexts {
   std::string canvas = "reference";
   std::string kernel = "lanczos3";
   std::string demosaic = "own-lattice";
+  std::string lines = "auto";
+  std::string crosstalk;
 };
+
+/// Words for ways to fill in a mosaic's colours, and what they mean.
+[[nodiscard]] std::vector<std::string> demosaic_names();
+[[nodiscard]] sensor::Demosaic demosaic_of(const std::string& name);
 
 void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions& run);
 void apply(const CombineTexts& texts, session::RunOptions& run);

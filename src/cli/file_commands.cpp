@@ -5,6 +5,7 @@
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/session/tools.hpp"
+#include "combine_options.hpp"
 #include "command.hpp"
 
 namespace coldframe::cli {
@@ -23,6 +24,7 @@ session::Paths paths_of(const std::vector<std::string>& files) {
 struct CalibrateOptions {
   Common common;
   std::vector<std::string> files;
+  std::string demosaic = "none";
   std::string bias, dark, flat, out;
   session::CalibrateJob job;
 };
@@ -35,6 +37,7 @@ int calibrate(CalibrateOptions& o) {
   job.flat = o.flat;
   job.out = o.out;
   job.supplied = cards_of(o.common.supply);
+  if (o.demosaic != "none") job.demosaic = demosaic_of(o.demosaic);
   job.threads = threads_of(o.common);
   const auto outcomes = session::calibrate_files(job, watch_of(o.common));
   end_progress();
@@ -114,6 +117,13 @@ Command add_calibrate(CLI::App& root) {
   app->add_option("--gain", o->job.gain_e_per_adu, "Electrons per ADU; overrules headers");
   app->add_option("--saturation", o->job.saturation_adu,
                   "Raw value from which a pixel counts as saturated, ADU");
+  auto ways = demosaic_names();
+  ways.emplace_back("none");
+  app->add_option("--demosaic", o->demosaic,
+                  "Fill in the colours of a mosaic and write three planes, with the uncertainty of "
+                  "each; ways as for run. none: the mosaic stays")
+      ->check(CLI::IsMember(ways))
+      ->capture_default_str();
   app->add_option("-o,--out", o->out, "Folder to write into")->required();
   return {app, [o] { return calibrate(*o); }};
 }

@@ -19,8 +19,9 @@ void mark_outside(std::span<const PlaneView<float>> values,
 }
 
 // value = scale * value + surface. A row of the surface has the same bits however it is cut.
-void normalise(const CombineSub& sub, int plane, const Rect& tile, PlaneView<float> values) {
-  const auto scale = static_cast<float>(sub.scale);
+void normalise(const CombineSub& sub, int plane, const Rect& tile, float area,
+               PlaneView<float> values) {
+  const float scale = area * static_cast<float>(sub.scale);
   ChebyshevSurface surface;
   if (!sub.surfaces.empty()) {
     const auto& added = sub.surfaces[static_cast<std::size_t>(plane)];
@@ -36,43 +37,102 @@ void normalise(const CombineSub& sub, int plane, const Rect& tile, PlaneView<flo
   }
 }
 
-struct Planes {
+/// Calibrated pixels of a part of a sub: one plane per plane of the result, on the sub's own grid
+/// or on that of its half-size pixels.
+struct SourcePart {
+  Size frame;   ///< of the whole grid
+  Rect region;  ///< the part that is there
   std::vector<Grid<float>> values;
   std::vector<Mask> masks;
+  std::vector<Transform> to_canvas;  ///< per plane
+  float area = 1.0F;                 ///< sub pixels per pixel here
 };
 
-// Calibrated source pixels of `region`, one plane per plane of the result.
-Planes source_planes(const PixelSource& raw, const CombineSub& sub, const CombineSettings& settings,
-                     const Rect& region) {
-  Planes out;
-  const Calibration& calibration = *sub.calibration;
-  if (calibration.cfa == CfaPattern::none) {
-    for (int p = 0; p < settings.planes; ++p) {
-      out.values.emplace_back(region.size());
-      out.masks.emplace_back(region.size());
-      read_calibrated(raw, calibration, region, out.values.back().view(), out.masks.back().view(),
-                      p, sub.lines);
-    }
-    return out;
+void make_planes(SourcePart& part, int planes) {
+  for (int p = 0; p < planes; ++p) {
+    part.values.emplace_back(part.region.size());
+    part.masks.emplace_back(part.region.size());
   }
-  const Rect wide = region.expand(sensor::demosaic_margin).intersect(whole(raw.size()));
+}
+
+// Where the tile's pixels lie on the sub; empty when nowhere.
+Rect wanted_region(const SourcePart& part, const CombineSettings& settings, const Rect& tile) {
+  if (settings.identity) return tile.intersect(whole(part.frame));
+  Rect region;
+  for (const auto& transform : part.to_canvas) {
+    const Rect one = align::source_region(transform, tile, part.frame, settings.resample.kernel);
+    if (one.empty()) continue;
+    region = region.empty() ? one
+                            : Rect{std::min(region.x0, one.x0), std::min(region.y0, one.y0),
+                                   std::max(region.x1, one.x1), std::max(region.y1, one.y1)};
+  }
+  return region;
+}
+
+void fill_apart(const PixelSource& raw, const CombineSub& sub, SourcePart& part) {
+  for (std::size_t p = 0; p < part.values.size(); ++p) {
+    read_calibrated(raw, *sub.calibration, part.region, part.values[p].view(), part.masks[p].view(),
+                    static_cast<int>(p), sub.lines);
+  }
+}
+
+void fill_mosaic(const PixelSource& raw, const CombineSub& sub, const CombineSettings& settings,
+                 SourcePart& part) {
+  const Calibration& calibration = *sub.calibration;
+  const bool half = settings.demosaic == sensor::Demosaic::half_size;
+  const Rect& region = part.region;
+  const Rect wide =
+      half ? Rect{2 * region.x0, 2 * region.y0, 2 * region.x1, 2 * region.y1}
+           : region.expand(sensor::demosaic_margin(settings.demosaic)).intersect(whole(raw.size()));
   Grid<float> mosaic(wide.size());
   Mask bits(wide.size());
   read_calibrated(raw, calibration, wide, mosaic.view(), bits.view(), 0, sub.lines);
   PlaneView<float> planes[3];
   PlaneView<std::uint8_t> masks[3];
-  for (int p = 0; p < 3; ++p) {
-    out.values.emplace_back(region.size());
-    out.masks.emplace_back(region.size());
-    planes[p] = out.values.back().view();
-    masks[p] = out.masks.back().view();
+  for (std::size_t p = 0; p < 3; ++p) {
+    planes[p] = part.values[p].view();
+    masks[p] = part.masks[p].view();
   }
-  sensor::demosaic_band(mosaic.cview(), bits.cview(), wide, raw.size(), calibration.cfa,
-                        settings.demosaic, region, planes, masks);
-  return out;
+  if (half) {
+    sensor::half_size_band(mosaic.cview(), bits.cview(), wide, calibration.cfa, region, planes,
+                           masks);
+  } else {
+    sensor::demosaic_band(mosaic.cview(), bits.cview(), wide, raw.size(), calibration.cfa,
+                          settings.demosaic, region, planes, masks, sample_noise(sub));
+  }
 }
 
-void copy_plane(const Planes& source, std::size_t p, PlaneView<float> values,
+// Calibrated source pixels that `tile` needs; an empty region when it needs none.
+SourcePart source_part(const PixelSource& raw, const CombineSub& sub,
+                       const CombineSettings& settings, const Rect& tile) {
+  SourcePart part;
+  const bool mosaic = sub.calibration->cfa != CfaPattern::none;
+  const bool half = mosaic && settings.demosaic == sensor::Demosaic::half_size;
+  part.frame = half ? sensor::half_size_of(raw.size()) : raw.size();
+  part.area = half ? 4.0F : 1.0F;
+  for (int p = 0; p < settings.planes; ++p) {
+    const auto& offset = sub.plane_offset[static_cast<std::size_t>(p)];
+    if (half) {
+      part.to_canvas.push_back(
+          lattice_transform(sub.transform, 2.0, sensor::half_size_sample(sub.calibration->cfa, p)));
+    } else if (!mosaic && (offset.x != 0.0 || offset.y != 0.0)) {
+      part.to_canvas.push_back(lattice_transform(sub.transform, 1.0, offset));
+    } else {
+      part.to_canvas.push_back(sub.transform);
+    }
+  }
+  part.region = wanted_region(part, settings, tile);
+  if (part.region.empty()) return part;
+  make_planes(part, settings.planes);
+  if (mosaic) {
+    fill_mosaic(raw, sub, settings, part);
+  } else {
+    fill_apart(raw, sub, part);
+  }
+  return part;
+}
+
+void copy_plane(const SourcePart& source, std::size_t p, PlaneView<float> values,
                 PlaneView<std::uint8_t> mask) {
   for (int y = 0; y < values.height(); ++y) {
     const auto from = source.values[p].row(y);
@@ -83,6 +143,33 @@ void copy_plane(const Planes& source, std::size_t p, PlaneView<float> values,
 }
 
 }  // namespace
+
+Transform lattice_transform(const Transform& full, double step, Point offset) {
+  Transform plain = full;
+  plain.polynomial.reset();
+  Transform lattice = Transform::affine(step, 0.0, offset.x, 0.0, step, offset.y).then(plain);
+  lattice.model = full.model;
+  if (full.polynomial) {
+    // u = (step i + offset - centre) / scale, written anew in i.
+    lattice.polynomial = full.polynomial;
+    auto& p = *lattice.polynomial;
+    p.centre = {(p.centre.x - offset.x) / step, (p.centre.y - offset.y) / step};
+    p.scale /= step;
+  }
+  return lattice;
+}
+
+sensor::SampleNoise sample_noise(const CombineSub& sub) {
+  sensor::SampleNoise noise;
+  if (sub.sky == nullptr || sub.sky->size() < 3) return noise;
+  for (std::size_t c = 0; c < 3; ++c) {
+    const double sd = (*sub.sky)[c].mesh.median_noise();
+    noise.variance[c] = static_cast<float>(sd * sd);
+    noise.slope[c] = static_cast<float>(1.0 / sub.calibration->electrons_per_unit());
+    noise.level[c] = static_cast<float>((*sub.sky)[c].mesh.median_level());
+  }
+  return noise;
+}
 
 bool lies_in_frame(const ChannelSky& sky, Point in_sub) noexcept {
   const Size frame = sky.mesh.frame;
@@ -104,23 +191,20 @@ void load_sub_tile(const CombineSub& sub, const CombineSettings& settings, const
                    std::span<const PlaneView<float>> values,
                    std::span<const PlaneView<std::uint8_t>> masks) {
   const auto raw = sub.open();
-  const Size frame = raw->size();
-  const Rect region = settings.identity ? tile.intersect(whole(frame))
-                                        : align::source_region(sub.transform, tile, frame,
-                                                               settings.resample.kernel);
-  if (region.empty() || (settings.identity && region != tile)) {
+  const SourcePart source = source_part(*raw, sub, settings, tile);
+  if (source.region.empty() || (settings.identity && source.region != tile)) {
     mark_outside(values, masks);
     return;
   }
-  const Planes source = source_planes(*raw, sub, settings, region);
   for (std::size_t p = 0; p < values.size(); ++p) {
     if (settings.identity) {
       copy_plane(source, p, values[p], masks[p]);
     } else {
-      align::resample(source.values[p].cview(), source.masks[p].cview(), region, frame,
-                      sub.transform, tile, values[p], masks[p], settings.resample);
+      align::resample(source.values[p].cview(), source.masks[p].cview(), source.region,
+                      source.frame, source.to_canvas[p], tile, values[p], masks[p],
+                      settings.resample);
     }
-    normalise(sub, static_cast<int>(p), tile, values[p]);
+    normalise(sub, static_cast<int>(p), tile, source.area, values[p]);
     if (!sub.trails.empty()) stack::mask_trails(sub.trails, tile, masks[p]);
   }
 }

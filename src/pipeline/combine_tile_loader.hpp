@@ -15,6 +15,13 @@ void load_sub_tile(const CombineSub& sub, const CombineSettings& settings, const
 void fill_coefficients(const CombineSub& sub, const CombineSettings& settings, const Rect& tile,
                        int plane, double gain, std::span<stack::BlockCoefficients> out);
 
+/// Samples i at the frame's positions step * i + offset, onto the canvas; `full` is the frame's own
+/// transform. Half-size pixels (see sensor::half_size_band): step 2, offset by plane.
+[[nodiscard]] Transform lattice_transform(const Transform& full, double step, Point offset);
+
+/// Noise of a sub's raw samples as its sky tells it.
+[[nodiscard]] sensor::SampleNoise sample_noise(const CombineSub& sub);
+
 /// True when a place of the sub lies on its sensor.
 [[nodiscard]] bool lies_in_frame(const ChannelSky& sky, Point in_sub) noexcept;
 

@@ -28,17 +28,25 @@ struct Strip {
   int columns = 0;
 };
 
+// What filling in colours holds per source pixel beyond its three planes: padded samples, the own
+// lattice's planes and the excess over them, green; LMMSE four fields of differences and the noise.
+double demosaic_bytes(sensor::Demosaic method) noexcept {
+  if (method == sensor::Demosaic::lmmse) return 53.0;
+  return sensor::mixes_colours(method) ? 33.0 : 0.0;
+}
+
 // Source rows that one tile needs, and the bytes one thread holds while it makes the tile of one
 // sub.
 std::size_t scratch_bytes(const MemoryDemand& d, const Strip& s) noexcept {
   const double turn = std::fabs(std::sin(d.rotation_rad));
   const double width = s.columns > 0 ? s.columns : d.canvas.width;
   const double shrink = std::max(d.shrink, 1.0);
-  const double margin = 16.0 * shrink;
+  const int look = d.planes == 3 ? std::max(sensor::demosaic_margin(d.demosaic) - 5, 0) : 0;
+  const double margin = 16.0 * shrink + 2.0 * look;
   const double source_rows = shrink * (s.rows + turn * width) + margin;
   const double source_columns =
       std::min<double>(d.frame.width, shrink * (width + turn * s.rows) + margin);
-  const double per_pixel = d.planes == 3 ? 10.0 + 15.0 : 10.0;
+  const double per_pixel = d.planes == 3 ? 10.0 + 15.0 + demosaic_bytes(d.demosaic) : 10.0;
   return static_cast<std::size_t>(per_pixel * source_rows * source_columns);
 }
 

@@ -6,6 +6,11 @@
 #include "combine_tile_loader.hpp"
 
 namespace coldframe::pipeline {
+namespace {
+
+constexpr double same_step = 0.02;
+
+}  // namespace
 
 SampleGains::SampleGains(std::span<const CombineSub> subs, const CombineSettings& settings)
     : subs_(subs),
@@ -63,18 +68,30 @@ bool SampleGains::exact(const CombineSub& sub) const noexcept {
          phase_is_smooth(sub.transform);
 }
 
-// One response per pattern, with the noise of the first sub that has it:
+const NoiseResponse* SampleGains::known_response(const CombineSub& sub) const noexcept {
+  const double pixel = step(sub);
+  for (const auto& known : responses_) {
+    if (known.cfa == sub.calibration->cfa && std::fabs(pixel / known.step - 1.0) < same_step) {
+      return &known.response;
+    }
+  }
+  return nullptr;
+}
+
+// One response per pattern and size of pixels, with the noise of the first sub that has it:
 // what counts is the ratio of the colours, a fact of sensor and sky.
 const NoiseResponse& SampleGains::response_of(const CombineSub& sub) {
   const CfaPattern cfa = sub.calibration->cfa;
-  auto& known = responses_[static_cast<std::size_t>(cfa)];
-  if (known) return *known;
+  if (const auto* known = known_response(sub)) return *known;
+  // Subs of one camera differ in the last digits only.
+  const double pixel = std::fabs(step(sub) - 1.0) < same_step ? 1.0 : step(sub);
   std::array<double, 3> noise{1.0, 1.0, 1.0};
   for (std::size_t p = 0; cfa != CfaPattern::none && p < 3; ++p) {
     noise[p] = std::max((*sub.sky)[p].mesh.median_noise(), 1e-6);
   }
-  known = noise_response(cfa, settings_.demosaic, settings_.resample, noise);
-  return *known;
+  responses_.push_back(
+      {cfa, pixel, noise_response(cfa, settings_.demosaic, settings_.resample, noise, pixel)});
+  return responses_.back().response;
 }
 
 double SampleGains::aperture_response_of(const CombineSub& sub, std::size_t plane, std::size_t k,
@@ -82,14 +99,7 @@ double SampleGains::aperture_response_of(const CombineSub& sub, std::size_t plan
   if (settings_.identity) return 1.0;
   const int side = aperture_sides[k];
   const double pixel = step(sub);
-  if (const auto& known = responses_[static_cast<std::size_t>(sub.calibration->cfa)]) {
-    // The known aperture that comes nearest on the sensor; per canvas pixel.
-    std::size_t nearest = 0;
-    for (std::size_t n = 1; n < aperture_sides.size(); ++n) {
-      if (aperture_sides[n] <= 1.4 * side * pixel) nearest = n;
-    }
-    return known->aperture[plane][nearest] / (pixel * pixel);
-  }
+  if (const auto* known = known_response(sub)) return known->aperture[plane][k];
   if (!exact(sub)) return mean_response(sub, k);
   return aperture_response(settings_.resample.kernel, in_sub, pixel, side);
 }

@@ -1,7 +1,6 @@
 // How noise of raw pixels arrives in the samples that are combined, per sub and plane.
 #pragma once
 
-#include <optional>
 #include <vector>
 
 #include "coldframe/pipeline/combine_pass.hpp"
@@ -32,6 +31,7 @@ class SampleGains {
   };
   void add_place(Point centre, std::size_t plane, const CommonNoise& common, Variances& sums) const;
   [[nodiscard]] const NoiseResponse& response_of(const CombineSub& sub);
+  [[nodiscard]] const NoiseResponse* known_response(const CombineSub& sub) const noexcept;
   [[nodiscard]] double aperture_response_of(const CombineSub& sub, std::size_t plane, std::size_t k,
                                             Point in_sub) const;
   [[nodiscard]] double mean_response(const CombineSub& sub, std::size_t k) const;
@@ -44,7 +44,12 @@ class SampleGains {
   std::span<const CombineSub> subs_;
   const CombineSettings& settings_;
   std::vector<double> gains_;  ///< [plane * subs + sub]
-  std::optional<NoiseResponse> responses_[5];
+  struct KnownResponse {
+    CfaPattern cfa;
+    double step;
+    NoiseResponse response;
+  };
+  std::vector<KnownResponse> responses_;  ///< of mosaics
   struct MeanResponse {
     double step = 1.0;
     ApertureFactors factors{};

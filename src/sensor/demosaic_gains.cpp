@@ -80,6 +80,22 @@ SiteGains demosaic_site_gains(CfaPattern pattern, Demosaic method,
   return measured_gains(pattern, method, safe);
 }
 
+std::string_view to_string(Demosaic method) noexcept {
+  switch (method) {
+    case Demosaic::bilinear:
+      return "bilinear";
+    case Demosaic::gradient_corrected:
+      return "gradient-corrected";
+    case Demosaic::lmmse:
+      return "lmmse";
+    case Demosaic::own_lattice:
+      return "own-lattice";
+    case Demosaic::half_size:
+      return "half-size";
+  }
+  return "";
+}
+
 DemosaicNoise demosaic_noise(Demosaic method) noexcept {
   switch (method) {
     case Demosaic::bilinear:

@@ -95,29 +95,45 @@ struct Direction {
   float* remaining;  ///< variance of the remainder
 };
 
-void estimate_row(const Nine& primary, const Nine& smooth, const float* noise, int from, int to,
-                  const Direction& out) noexcept {
-  for (int x = from; x < to; ++x) {
-    float mean = 0.0F;
-    for (const float* const s : smooth.at) mean += s[x];
-    mean *= window;
-    float spread = 0.0F;
-    float rest = 0.0F;
-    for (int k = 0; k <= 2 * half; ++k) {
-      const float about = smooth.at[k][x] - mean;
-      const float off = primary.at[k][x] - smooth.at[k][x];
-      spread += about * about;
-      rest += off * off;
+/// `count` pixels, at most a chunk: sums go to arrays of its own, so that the loops are vectorised.
+constexpr int chunk = 64;
+void estimate_chunk(const Nine& primary, const Nine& smooth, const float* noise, int x0, int count,
+                    const Direction& out) noexcept {
+  float mean[chunk] = {};
+  float spread[chunk] = {};
+  float rest[chunk] = {};
+  for (const float* const s : smooth.at) {
+    for (int i = 0; i < count; ++i) mean[i] += s[x0 + i];
+  }
+  for (int i = 0; i < count; ++i) mean[i] *= window;
+  for (int k = 0; k <= 2 * half; ++k) {
+    const float* const s = smooth.at[k] + x0;
+    const float* const p = primary.at[k] + x0;
+    for (int i = 0; i < count; ++i) {
+      const float about = s[i] - mean[i];
+      const float off = p[i] - s[i];
+      spread[i] += about * about;
+      rest[i] += off * off;
     }
-    const float signal = std::max(window * spread - seen_as_signal * noise[x], 0.0F);
-    const float error_variance = std::max(window * rest, noise[x]) + least;
+  }
+  for (int i = 0; i < count; ++i) {
+    const int x = x0 + i;
+    const float signal = std::max(window * spread[i] - seen_as_signal * noise[x], 0.0F);
+    const float error_variance = std::max(window * rest[i], noise[x]) + least;
     const float gain = signal / (signal + error_variance);
-    const float own = primary.at[half][x];
-    out.value[x] = mean + gain * (own - mean);
+    const float off = primary.at[half][x] - mean[i];
+    out.value[x] = mean[i] + gain * off;
     out.error[x] = gain * error_variance + least;
-    out.remainder[x] = (1.0F - gain) * (own - mean);
+    out.remainder[x] = (1.0F - gain) * off;
     out.share[x] = 1.0F - gain;
     out.remaining[x] = (1.0F - gain) * error_variance;
+  }
+}
+
+void estimate_row(const Nine& primary, const Nine& smooth, const float* noise, int from, int to,
+                  const Direction& out) noexcept {
+  for (int x = from; x < to; x += chunk) {
+    estimate_chunk(primary, smooth, noise, x, std::min(chunk, to - x), out);
   }
 }
 

@@ -17,6 +17,7 @@
 #include "digest.hpp"
 #include "frame_access.hpp"
 #include "group_grid.hpp"
+#include "group_lines.hpp"
 #include "group_work.hpp"
 #include "json_parts.hpp"
 #include "registration.hpp"
@@ -257,6 +258,20 @@ void write_transforms(const RegisterOutcome& outcome, const fs::path& out) {
 
 namespace {
 
+// Half-size colour frames say where their planes were sampled; others: at the pixels' centres.
+std::array<Point, 3> plane_offsets(const fs::path& path) {
+  const Header header = fits::ImageFile::open(path)->header();
+  std::array<Point, 3> offsets{};
+  for (std::size_t p = 0; p < 3; ++p) {
+    const auto card = [&](const char* axis) {
+      const double value = header.real(fmt::format("CFPL{}{}", axis, p + 1)).value_or(0.0);
+      return std::fabs(value) <= 1.0 ? value : 0.0;
+    };
+    offsets[p] = {card("X"), card("Y")};
+  }
+  return offsets;
+}
+
 GroupState group_of_files(const Inventory& inventory) {
   GroupState group;
   for (std::size_t i = 0; i < inventory.frames.size(); ++i) {
@@ -272,6 +287,7 @@ GroupState group_of_files(const Inventory& inventory) {
     sub.calibration = std::make_shared<pipeline::Calibration>(std::move(calibration));
     sub.cache_key = "integrate";
     if (entry.info.cfa != CfaPattern::none || entry.info.planes == 3) group.planes = 3;
+    if (entry.info.planes == 3) sub.plane_offset = plane_offsets(entry.path);
     group.subs.push_back(std::move(sub));
   }
   if (!inventory.frames.empty()) {
@@ -307,12 +323,14 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
     throw Error(ErrorKind::not_enough_data, "", "none of the files could be used",
                 "check the files");
   }
+  check_lines(options.lines, group);
   pipeline::MemoryDemand demand;
   demand.frame = demand.canvas = inventory.frames.front().info.size;
   demand.planes = group.planes;
   demand.subs = group.subs.size();
   demand.sets = 0;
   demand.threads = options.threads.resolved();
+  demand.demosaic = options.demosaic;
   const auto plan = pipeline::plan_memory(demand, options.memory_bytes);
   {
     // Nothing is cached between calls: files change hands too often here.
@@ -339,8 +357,8 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
   }
   judge_group(group, options.keep);
   describe_group(group, options.threads);
-  const Canvas canvas =
-      choose_canvas(kept_footprints(group), reference->measured.frame, options.canvas);
+  const Canvas canvas = choose_canvas(kept_footprints(group), reference->measured.frame,
+                                      canvas_options(options, *reference->info));
   place_on_canvas(group, canvas);
   normalise_group(group, canvas.size, options);
   options.remove_background = false;
@@ -352,10 +370,16 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
                 "no file could be kept: " + group.subs.front().reason,
                 "see --json for the reasons");
   }
-  CombineContext context{options,   record, watch, job.out.stem().string(),
-                         reference, canvas, 0,     job.aligned,
-                         &inventory};
+  // Aligned files are copied where the canvas is their own grid, else resampled onto it.
+  const bool shifted = std::any_of(group.subs.begin(), group.subs.end(), [](const SubState& sub) {
+    return std::any_of(sub.plane_offset.begin(), sub.plane_offset.end(),
+                       [](Point p) { return p.x != 0.0 || p.y != 0.0; });
+  });
+  const bool on_grid = job.aligned && !shifted && canvas.is_reference(reference->measured.frame);
+  CombineContext context{options, record,  watch,     job.out.stem().string(), reference, canvas,
+                         0,       on_grid, &inventory};
   combine_group(group, context, 0);
+  separate_group_lines(group, context, 0);
   record.state = "done";
   record.peak_memory_bytes = peak_memory_bytes();
   return record;

@@ -139,6 +139,7 @@ std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
     one.exposure_s = sub.info->exposure_s.value_or(1.0);
     one.sky = &sub.measured.sky;
     one.trails = sub.trails;
+    one.plane_offset = sub.plane_offset;
     if (!sub.measured.lines.empty()) one.lines = &sub.measured.lines;
     list.push_back(std::move(one));
   }
@@ -236,6 +237,7 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   }
   demand.canvas = canvas;
   demand.planes = group.planes;
+  demand.demosaic = options.demosaic;
   demand.subs = kept.size();
   demand.sets = context.calibration_sets;
   demand.rotation_rad = context.identity ? 0.0 : largest_turn(group);
@@ -270,6 +272,8 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   row.canvas = canvas;
   row.star_places = brightest_places(measured.stars);
   row.reference = context.reference->name;
+  row.scale = context.canvas.scale;
+  if (has_mosaic(group)) row.demosaic = sensor::to_string(options.demosaic);
   if (!writer.sampled_uncertainty().empty())
     row.noise_per_px = median(writer.sampled_uncertainty());
   row.noise_correlation = largest_correlation(totals, pipeline::usual_aperture);

@@ -134,7 +134,7 @@ void offer_drizzle(const GroupState& group, CombineContext& context, const Resul
   for (const auto& sub : group.subs) {
     if (!sub.kept || sub.calibration->cfa == CfaPattern::none) continue;
     ++kept;
-    const Point p = sub.to_canvas.apply(middle_of(sub));
+    const Point p = sub.match.transform.apply(middle_of(sub));
     const auto phase = [](double v) {
       return static_cast<int>(std::floor((v - 2.0 * std::floor(v / 2.0)) * 2.0));
     };

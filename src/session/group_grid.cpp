@@ -1,8 +1,23 @@
 #include "group_grid.hpp"
 
+#include <algorithm>
 #include <cmath>
 
 namespace coldframe::session {
+
+CanvasOptions canvas_options(const RunOptions& options, const FrameInfo& reference) {
+  CanvasOptions canvas = options.canvas;
+  if (options.demosaic == sensor::Demosaic::half_size && reference.cfa != CfaPattern::none) {
+    canvas.scale *= 0.5;
+  }
+  return canvas;
+}
+
+bool has_mosaic(const GroupState& group) noexcept {
+  return std::any_of(group.subs.begin(), group.subs.end(), [](const SubState& sub) {
+    return sub.info != nullptr && sub.info->cfa != CfaPattern::none;
+  });
+}
 
 std::vector<Footprint> kept_footprints(const GroupState& group) {
   std::vector<Footprint> footprints;

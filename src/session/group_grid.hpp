@@ -9,6 +9,12 @@
 
 namespace coldframe::session {
 
+/// The canvas that the owner asked for; half-size pixels of a mosaic make it half as fine.
+[[nodiscard]] CanvasOptions canvas_options(const RunOptions& options, const FrameInfo& reference);
+
+/// True when a sub of the group comes as a colour mosaic.
+[[nodiscard]] bool has_mosaic(const GroupState& group) noexcept;
+
 /// Frames and transforms of the kept subs.
 [[nodiscard]] std::vector<Footprint> kept_footprints(const GroupState& group);
 

@@ -1,6 +1,7 @@
 // What is known of the subs of one result while it is being made.
 #pragma once
 
+#include <array>
 #include <memory>
 #include <string>
 #include <vector>
@@ -37,8 +38,9 @@ struct SubState {
   pipeline::SubMeasurement measured;  ///< previews dropped: they stay in the cache
   std::filesystem::path cache_file;
   std::string cache_key;
-  double line_unit = 1.0;  ///< calibrated units per ADU
-  bool usable = false;     ///< could be read and measured
+  std::array<Point, 3> plane_offset{};  ///< see pipeline::CombineSub
+  double line_unit = 1.0;               ///< calibrated units per ADU
+  bool usable = false;                  ///< could be read and measured
   bool kept = false;
   std::string reason;                            ///< why not kept
   std::string mend;                              ///< what would make an unusable file usable

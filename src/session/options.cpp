@@ -32,6 +32,15 @@ std::vector<std::string> RunOptions::faults() const {
   if (keep.max_fwhm_px && !(*keep.max_fwhm_px > 0.0)) {
     faults.emplace_back("largest FWHM must be above 0 px");
   }
+  if (lines.crosstalk) {
+    for (auto& fault : lines.crosstalk->faults()) faults.push_back(std::move(fault));
+  }
+  if (lines.choice == LineOptions::Choice::named && sensor::mixes_colours(demosaic)) {
+    faults.push_back(
+        fmt::format("lines cannot be separated after demosaicing by {}, which takes "
+                    "one colour's structure from the others",
+                    sensor::to_string(demosaic)));
+  }
   if (drizzle_scale && !(*drizzle_scale >= 1.0 && *drizzle_scale <= 3.0)) {
     faults.emplace_back("drizzle must be 1 to 3 times finer");
   }

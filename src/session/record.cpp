@@ -85,6 +85,19 @@ ordered_json hint_json(const HintRecord& h) {
           {"subs", h.subs}};
 }
 
+ordered_json lines_json(const std::optional<LineRecord>& lines) {
+  if (!lines) return nullptr;
+  auto matrix = ordered_json::array();
+  for (const auto& row : lines->crosstalk.response) matrix.push_back({row[0], row[1]});
+  return {{"from", lines->from},
+          {"filter", lines->filter},
+          {"lines", {lines->names[0], lines->names[1]}},
+          {"crosstalk", matrix},
+          {"crosstalk_source", lines->source},
+          {"condition", lines->condition},
+          {"error_correlation", lines->error_correlation}};
+}
+
 ordered_json result_json(const ResultRecord& r) {
   return {{"object", r.object},
           {"filter", r.filter},
@@ -101,6 +114,8 @@ ordered_json result_json(const ResultRecord& r) {
           {"subs_kept", r.subs_kept},
           {"exposure_s", r.exposure_s},
           {"planes", r.planes},
+          {"demosaic", r.demosaic.empty() ? ordered_json(nullptr) : ordered_json(r.demosaic)},
+          {"scale", r.scale},
           {"noise_per_px", or_null(r.noise_per_px)},
           {"noise_correlation", or_null(r.noise_correlation)},
           {"unit", r.unit},
@@ -108,6 +123,7 @@ ordered_json result_json(const ResultRecord& r) {
           {"fwhm_arcsec", or_null(r.fwhm_arcsec)},
           {"field", session_field_json(r)},
           {"distortion", distortion_json(r.distortion)},
+          {"line_separation", lines_json(r.lines)},
           {"zero_point_mag", nullptr},
           {"limiting_mag", nullptr},
           {"sky_mag_arcsec2", nullptr}};

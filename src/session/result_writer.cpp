@@ -8,6 +8,7 @@
 
 #include "coldframe/core/version.hpp"
 #include "frame_access.hpp"
+#include "group_grid.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -115,7 +116,8 @@ Header result_header(const Header& reference, const GroupState& group, const Ses
   for (const char* stale :
        {"BAYERPAT", "XBAYROFF", "YBAYROFF", "ROWORDER", "COLORTYP", "PEDESTAL", "BIASSEC",
         "TRIMSEC",  "DATASEC",  "BLANK",    "DATAMIN",  "DATAMAX",  "CBLACK",   "CWHITE",
-        "SATURATE", "RDNOISE",  "EGAIN",    "SWCREATE", "SWMODIFY", "EXPOSURE"}) {
+        "CFPLX1",   "CFPLY1",   "CFPLX2",   "CFPLY2",   "CFPLX3",   "CFPLY3",   "SATURATE",
+        "RDNOISE",  "EGAIN",    "SWCREATE", "SWMODIFY", "EXPOSURE"}) {
     header.remove(stale);
   }
   const auto& photometric = group.subs[group.photometric_reference];
@@ -139,6 +141,9 @@ Header result_header(const Header& reference, const GroupState& group, const Ses
   header.set("CFREF", std::string_view(photometric.name), "sub that sets grid and scale");
   header.set("CFREJECT", stack::to_string(options.combine.rule), "rejection rule");
   header.set("CFWEIGHT", stack::to_string(options.weighting), "weights");
+  if (has_mosaic(group)) {
+    header.set("CFDEMOS", sensor::to_string(options.demosaic), "how colours were filled in");
+  }
   for (const auto& master : record.masters) {
     header.history(
         fmt::format("master {} of {} frames: {}", master.kind, master.frames, master.path));

@@ -18,6 +18,7 @@
 #include "digest.hpp"
 #include "frame_access.hpp"
 #include "group_grid.hpp"
+#include "group_lines.hpp"
 #include "group_work.hpp"
 #include "hints.hpp"
 #include "master_library.hpp"
@@ -73,6 +74,7 @@ class Run {
     record_.warnings.insert(record_.warnings.end(), pairing_.warnings.begin(),
                             pairing_.warnings.end());
     watch_.report("survey", inventory_.frames.size(), inventory_.frames.size());
+    check_lines(options_.lines, inventory_, pairing_);
     if (pairing_.groups.empty()) {
       keeper_.save(record_);
       throw Error(ErrorKind::not_enough_data, options_.session.string(),
@@ -113,6 +115,7 @@ class Run {
   pipeline::MemoryPlan plan_measuring() {
     pipeline::MemoryDemand demand;
     demand.threads = options_.threads.resolved();
+    demand.demosaic = options_.demosaic;
     for (const auto& group : pairing_.groups) {
       std::vector<LightCalibration> sets;
       for (const auto light : group.lights) {
@@ -213,7 +216,8 @@ class Run {
       const auto own = kept_footprints(groups_[g]);
       footprints.insert(footprints.end(), own.begin(), own.end());
     }
-    const Canvas canvas = choose_canvas(footprints, reference->measured.frame, options_.canvas);
+    const Canvas canvas = choose_canvas(footprints, reference->measured.frame,
+                                        canvas_options(options_, *reference->info));
     for (const auto g : members) {
       make_result(groups_[g], *reference, canvas);
       keeper_.note(record_);
@@ -263,6 +267,7 @@ class Run {
                            &inventory_};
     forget_stars(group, reference);
     combine_group(group, context, result);
+    separate_group_lines(group, context, result);
     warn_about_undithered(group);
     forget_calibrations(group);
   }

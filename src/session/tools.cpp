@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "calibrated_colour.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/version.hpp"
 #include "coldframe/fits/file_writer.hpp"
@@ -126,16 +127,21 @@ pipeline::Calibration calibration_for(const FrameInfo& info, const LoadedMasters
   return pipeline::prepare_calibration(in, job.threads);
 }
 
-// Values with their standard deviation: photons, dark frame and masters.
-void write_calibrated(const PixelSource& file, Header header,
-                      const pipeline::Calibration& calibration, const fs::path& out,
-                      Threads threads) {
+// The cards of a calibrated frame.
+Header calibrated_header(Header header, const pipeline::Calibration& calibration) {
   header.remove("PEDESTAL");
   header.set("BUNIT", to_string(calibration.unit));
   if (calibration.unit == PixelUnit::electron)
     header.set("EGAIN", 1.0, "[e-/unit] pixels are electrons");
   header.set("CALSTAT", calibration.multiply.empty() ? "D" : "DF", "dark and flat applied");
   header.set(program_keyword, version(), "version of the program that wrote this");
+  return header;
+}
+
+// Values with their standard deviation: photons, dark frame and masters.
+void write_calibrated(const PixelSource& file, const Header& header,
+                      const pipeline::Calibration& calibration, const fs::path& out,
+                      Threads threads) {
   fits::FileWriter writer(out);
   const Size size = file.size();
   const int planes = file.planes();
@@ -202,7 +208,12 @@ std::vector<FileOutcome> calibrate_files(const CalibrateJob& job, const Watch& w
       if (!same) calibration = calibration_for(info, masters, job);
       calibrated_like = info;
       const auto out = output_name(path, job.out, "_calibrated.fits");
-      write_calibrated(*source, std::move(header), *calibration, out, job.threads);
+      const Header cards = calibrated_header(std::move(header), *calibration);
+      if (job.demosaic) {
+        write_calibrated_colour(*source, cards, *calibration, *job.demosaic, out, job.threads);
+      } else {
+        write_calibrated(*source, cards, *calibration, out, job.threads);
+      }
       outcome.written = out.string();
     } catch (const Error& error) {
       if (error.kind() != ErrorKind::input) throw;

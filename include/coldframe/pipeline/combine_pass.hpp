@@ -32,6 +32,8 @@ struct CombineSub {
   const std::vector<ChannelSky>* sky = nullptr;  ///< measured noise, one per plane
   std::vector<stack::Trail> trails;              ///< canvas coordinates
   const sensor::LineOffsets* lines = nullptr;    ///< line noise found when measuring; null: none
+  /// Where each plane of a picture in planes was sampled, from the pixel's centre.
+  std::array<Point, 3> plane_offset{};
 };
 
 struct CombineSettings {
@@ -73,14 +75,16 @@ struct CombineTotals {
 
 /// Variance of a resampled (and demosaiced) pixel over that of a raw one of the
 /// same plane, mean over sub-pixel phases; and the same for the sums over apertures, per pixel.
+/// The area ratio of sub and canvas pixels is not in it.
 /// Found once by sending white noise through the real code. `noise`: sd of raw samples of each
-/// colour.
+/// colour; `step`: sub pixels per canvas pixel along an axis.
 struct NoiseResponse {
   double pixel[3] = {1, 1, 1};
   ApertureFactors aperture[3] = {{1, 1, 1, 1}, {1, 1, 1, 1}, {1, 1, 1, 1}};
 };
 [[nodiscard]] NoiseResponse noise_response(CfaPattern cfa, sensor::Demosaic demosaic,
                                            const align::ResampleOptions& resample,
-                                           const std::array<double, 3>& noise = {1, 1, 1});
+                                           const std::array<double, 3>& noise = {1, 1, 1},
+                                           double step = 1.0);
 
 }  // namespace coldframe::pipeline

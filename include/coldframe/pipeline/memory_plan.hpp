@@ -13,6 +13,7 @@
 #include <string_view>
 
 #include "coldframe/core/geometry.hpp"
+#include "coldframe/sensor/demosaic.hpp"
 
 namespace coldframe::pipeline {
 
@@ -26,6 +27,7 @@ struct MemoryDemand {
   double shrink = 1.0;        ///< most sub pixels per canvas pixel, along one axis
   double rotation_rad = 0.0;  ///< largest turn between a sub and the reference (mod 180 degrees)
   int threads = 1;
+  sensor::Demosaic demosaic = sensor::Demosaic::own_lattice;  ///< counts with three planes
 };
 
 struct MemoryPlan {

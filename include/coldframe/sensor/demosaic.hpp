@@ -3,6 +3,7 @@
 #pragma once
 
 #include <array>
+#include <string_view>
 
 #include "coldframe/core/cfa.hpp"
 #include "coldframe/core/geometry.hpp"
@@ -31,6 +32,9 @@ namespace coldframe::sensor {
 ///   the own lattice stands in.
 /// - `half_size`: not for `demosaic_band`; see `half_size_band`.
 enum class Demosaic { bilinear, gradient_corrected, lmmse, own_lattice, half_size };
+
+/// "own-lattice", "gradient-corrected" etc., as on the command line.
+[[nodiscard]] std::string_view to_string(Demosaic method) noexcept;
 
 /// Whether a method takes one colour's structure from the others: then errors of the planes go
 /// together.

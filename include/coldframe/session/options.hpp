@@ -2,6 +2,7 @@
 /// Options of a whole job. Defaults are in place; units are in the names.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <filesystem>
 #include <optional>
@@ -11,6 +12,7 @@
 #include "coldframe/align/resample.hpp"
 #include "coldframe/core/parallel.hpp"
 #include "coldframe/sensor/calibrate.hpp"
+#include "coldframe/sensor/line_separation.hpp"
 #include "coldframe/session/canvas.hpp"
 #include "coldframe/session/owner_weights.hpp"
 #include "coldframe/stack/combine.hpp"
@@ -44,6 +46,22 @@ struct MatchTolerances {
   double rotator_deg = 3.0;
 };
 
+/// Separating the two lines of a dual-band filter on a colour sensor.
+struct LineOptions {
+  enum class Choice {
+    automatic,  ///< where the filter's name says two lines
+    off,
+    named  ///< by the owner: `names`
+  };
+  Choice choice = Choice::automatic;
+  std::array<std::string, 2> names{"Ha", "OIII"};
+  std::optional<sensor::Crosstalk> crosstalk;  ///< unset: that of a usual sensor, with a warning
+};
+
+/// From "auto", "none" or two names ("Ha,OIII"), and six numbers ("1,0.06,...") or nothing. Throws
+/// Error(usage).
+[[nodiscard]] LineOptions line_options(const std::string& lines, const std::string& crosstalk);
+
 struct RunOptions {
   std::filesystem::path session;
   std::filesystem::path out;
@@ -67,6 +85,7 @@ struct RunOptions {
   std::optional<double> drizzle_scale;  ///< drizzled pixels per ordinary one; unset: no drizzle
   double drop_size = 0.7;               ///< side of a drop, sub pixels
   sensor::Demosaic demosaic = sensor::Demosaic::own_lattice;
+  LineOptions lines;
   bool search_trails = true;
   bool remove_background = true;
   std::string recipe_text;  ///< written to OUT/recipe.toml

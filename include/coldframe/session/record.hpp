@@ -3,6 +3,7 @@
 /// section 6).
 #pragma once
 
+#include <array>
 #include <filesystem>
 #include <optional>
 #include <string>
@@ -10,6 +11,7 @@
 
 #include "coldframe/align/distortion.hpp"
 #include "coldframe/core/transform.hpp"
+#include "coldframe/sensor/line_separation.hpp"
 #include "coldframe/session/inventory.hpp"
 #include "coldframe/stack/trails.hpp"
 #include "coldframe/stars/field_shape.hpp"
@@ -34,6 +36,15 @@ struct MasterRecord {
   std::vector<std::string> not_chosen;  ///< other sets of the kind and what they differ in
 };
 
+/// How one line of a dual-band filter was separated.
+struct LineRecord {
+  std::string from, filter, source;  ///< colour result, its filter, "owner" or "assumed"
+  std::array<std::string, 2> names;
+  sensor::Crosstalk crosstalk;
+  double condition = 1.0;
+  double error_correlation = 0.0;
+};
+
 struct ResultRecord {
   std::string object, filter, path, preview, flat_sky_path, drizzle_path, reference, unit;
   int subs_total = 0, subs_kept = 0;
@@ -45,7 +56,10 @@ struct ResultRecord {
   stars::Estimate tilt_px, curvature_px, corner_elongation;
   double tilt_direction_deg = 0.0;
   int planes = 1;
+  std::string demosaic;  ///< how a mosaic's colours were filled in; empty: no mosaic
+  double scale = 1.0;    ///< result pixels per pixel of the reference sub
   align::DistortionFit distortion;
+  std::optional<LineRecord> lines;
   // For the report alone, not in session.json.
   Size canvas;
   std::vector<Point> star_places;  ///< of the result's brighter stars, its pixels

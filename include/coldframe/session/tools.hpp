@@ -57,6 +57,9 @@ struct CalibrateJob {
   std::filesystem::path out;               ///< folder
   std::vector<SuppliedCard> supplied;
   std::optional<double> gain_e_per_adu, saturation_adu;
+  /// Mosaics become three planes; unset: they stay mosaics. A frame without a colour pattern then
+  /// cannot be used.
+  std::optional<sensor::Demosaic> demosaic;
   Threads threads;
 };
 struct FileOutcome {
