@@ -35,8 +35,9 @@ constexpr std::uint64_t whole_blocks(std::uint64_t bytes) noexcept {
 }
 
 /// The header as it will stand in the file, END and padding included.
+/// Blank cards fill it up to `least_bytes`.
 std::string header_text(const std::vector<Card>& cards, const std::string& checksum,
-                        const std::string& datasum) {
+                        const std::string& datasum, std::uint64_t least_bytes = 0) {
   std::string text;
   for (const Card& card : cards) {
     for (const std::string& line : format_card(card)) text += line;
@@ -44,7 +45,11 @@ std::string header_text(const std::vector<Card>& cards, const std::string& check
   // No dates in the comments: the same data give the same bytes.
   const Card whole{"CHECKSUM", checksum, "checksum of this unit", Card::Type::text};
   const Card data{"DATASUM", datasum, "checksum of its data", Card::Type::text};
-  text += format_card(whole)[0] + format_card(data)[0] + "END";
+  text += format_card(whole)[0] + format_card(data)[0];
+  if (whole_blocks(text.size() + card_length) < least_bytes) {
+    text.resize(least_bytes - card_length, ' ');
+  }
+  text += "END";
   text.resize(whole_blocks(text.size()), ' ');
   return text;
 }
@@ -115,7 +120,9 @@ struct FileWriter::State {
 
 int FileWriter::State::add(WrittenUnit unit) {
   unit.header_offset = units.empty() ? 0 : units.back().end();
-  unit.header_bytes = header_text(unit.cards, "", "").size();
+  const auto spare = static_cast<std::uint64_t>(std::max(unit.spec.spare_cards, 0)) * card_length;
+  const std::uint64_t least = header_text(unit.cards, "", "").size();
+  unit.header_bytes = whole_blocks(least + spare);
   file.resize(unit.end());
   units.push_back(std::move(unit));
   return static_cast<int>(units.size()) - 1;
@@ -151,9 +158,11 @@ void FileWriter::State::finish(const WrittenUnit& unit) const {
   }
   const std::string datasum = fmt::format("{}", data.value());
   OnesSum whole(data.value());
-  const std::string open = header_text(unit.cards, std::string(16, '0'), datasum);
+  const std::string open =
+      header_text(unit.cards, std::string(16, '0'), datasum, unit.header_bytes);
   whole.add(std::as_bytes(std::span(open.data(), open.size())));
-  const std::string text = header_text(unit.cards, encode_checksum(whole.value()), datasum);
+  const std::string text =
+      header_text(unit.cards, encode_checksum(whole.value()), datasum, unit.header_bytes);
   file.write(unit.header_offset, std::as_bytes(std::span(text.data(), text.size())));
 }
 

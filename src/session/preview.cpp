@@ -40,11 +40,18 @@ Image binned_image(const fits::ImageFile& file, int longest_px) {
   return picture;
 }
 
-void write_preview(const std::filesystem::path& image, const std::filesystem::path& png) {
+void write_preview(const std::filesystem::path& image, const std::filesystem::path& png,
+                   const std::optional<sky::ColourBalance>& balance) {
   const auto file = fits::ImageFile::open(image);
   const Image picture = binned_image(*file, preview_px);
+  view::StretchOptions options;
+  if (balance) {
+    options.gain[0] = balance->red;
+    options.gain[1] = balance->green;
+    options.gain[2] = balance->blue;
+  }
   fits::write_file_atomically(
-      png, view::encode_png(view::render(picture, view::automatic_stretch(picture))));
+      png, view::encode_png(view::render(picture, view::automatic_stretch(picture, options))));
 }
 
 }  // namespace coldframe::session

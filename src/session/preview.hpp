@@ -2,6 +2,9 @@
 #pragma once
 
 #include <filesystem>
+#include <optional>
+
+#include "coldframe/sky/photometry.hpp"
 
 #include "coldframe/core/image.hpp"
 #include "coldframe/fits/image_file.hpp"
@@ -12,6 +15,8 @@ namespace coldframe::session {
 [[nodiscard]] Image binned_image(const fits::ImageFile& file, int longest_px);
 
 /// Bins the image to at most 1600 px, stretches it and writes a PNG.
-void write_preview(const std::filesystem::path& image, const std::filesystem::path& png);
+/// `balance`: factors of red and blue; unset: found in the picture.
+void write_preview(const std::filesystem::path& image, const std::filesystem::path& png,
+                   const std::optional<sky::ColourBalance>& balance = {});
 
 }  // namespace coldframe::session

@@ -6,6 +6,7 @@
 
 #include "coldframe/core/version.hpp"
 #include "json_parts.hpp"
+#include "solving_parts.hpp"
 
 namespace coldframe::session {
 using nlohmann::ordered_json;
@@ -129,6 +130,22 @@ ordered_json result_json(const ResultRecord& r) {
           {"sky_mag_arcsec2", nullptr}};
 }
 
+// What solving adds; null where nothing was solved.
+void add_solving_json(const ResultRecord& r, ordered_json& json) {
+  const auto& solved = r.solved;
+  const Depth depth = solved ? solved->depth : Depth{};
+  if (depth.zero_point) json["zero_point_mag"] = depth.zero_point->magnitude.value;
+  json["limiting_mag"] = or_null(depth.limiting_mag);
+  json["sky_mag_arcsec2"] = or_null(depth.sky_mag_arcsec2);
+  json["solution"] = solved ? solution_json(*solved) : ordered_json(nullptr);
+  json["depth"] = solved && solved->solved() ? depth_json(depth) : ordered_json(nullptr);
+  json["photometry_path"] =
+      r.photometry_path.empty() ? ordered_json(nullptr) : ordered_json(r.photometry_path);
+  json["extinction"] = r.extinction ? extinction_json(*r.extinction) : ordered_json(nullptr);
+  json["colour_balance"] =
+      r.colour_balance ? balance_json(*r.colour_balance) : ordered_json(nullptr);
+}
+
 ordered_json trails_json(const std::vector<stack::Trail>& trails) {
   auto list = ordered_json::array();
   for (const auto& t : trails) {
@@ -200,7 +217,8 @@ ordered_json sub_json(const SubRecord& s) {
           {"sensor_temperature_c", or_null(s.sensor_temperature_c)},
           {"gradient_x", or_null(s.gradient_x)},
           {"gradient_y", or_null(s.gradient_y)},
-          {"field", field_json(s.field)}};
+          {"field", field_json(s.field)},
+          {"wcs", s.wcs ? wcs_json(*s.wcs) : ordered_json(nullptr)}};
 }
 
 }  // namespace
@@ -252,7 +270,10 @@ std::string record_json(const SessionRecord& record) {
   for (const auto& m : record.masters) json["masters"].push_back(master_json(m));
   json["warnings"] = warnings_json(record.warnings);
   json["left_out"] = left_out_json(record.left_out);
-  for (const auto& r : record.results) json["results"].push_back(result_json(r));
+  for (const auto& r : record.results) {
+    json["results"].push_back(result_json(r));
+    add_solving_json(r, json["results"].back());
+  }
   for (const auto& s : record.subs) json["subs"].push_back(sub_json(s));
   json["hints"] = ordered_json::array();
   for (const auto& h : record.hints) json["hints"].push_back(hint_json(h));

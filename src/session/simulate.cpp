@@ -1,6 +1,7 @@
 #include <fmt/format.h>
 
 #include <atomic>
+#include <cmath>
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/fits/file_writer.hpp"
@@ -52,6 +53,18 @@ void write_truth_tables(const sim::Simulator& simulator, const fs::path& path) {
   writer.commit();
 }
 
+// The invented stars as an owner's catalogue would list them.
+std::string catalogue_csv(const sim::Simulator& simulator) {
+  std::string text =
+      "# stars of a simulated session; color: index as the scene draws it, positive is red\n"
+      "ra,dec,mag,color\n";
+  for (const auto& star : simulator.truth().stars) {
+    text += fmt::format("{:.8f},{:.8f},{:.4f},{:.4f}\n", star.ra_deg, star.dec_deg, star.magnitude,
+                        5.0 * std::log10(star.colour[0]));
+  }
+  return text;
+}
+
 }  // namespace
 
 std::size_t simulate_session(const fs::path& scene_path, const fs::path& out, Threads threads,
@@ -68,6 +81,7 @@ std::size_t simulate_session(const fs::path& scene_path, const fs::path& out, Th
     watch.report("simulate", done.fetch_add(1) + 1, frames.size());
   });
   fits::write_file_atomically(out / "truth.json", sim::truth_json(simulator));
+  fits::write_file_atomically(out / "catalogue.csv", catalogue_csv(simulator));
   // Not among the frames: a hidden folder is passed over by the survey.
   fits::make_folder(out / ".truth");
   write_truth_tables(simulator, out / ".truth" / "truth.fits");

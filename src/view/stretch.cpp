@@ -139,7 +139,11 @@ Stretch automatic_stretch(const Image& image, const StretchOptions& options) {
   for (std::size_t p = 0; p < values.size(); ++p) {
     sky.push_back(sky_of(values[p], image.plane(static_cast<int>(p)), options.black_sigma));
   }
-  if (sky.size() == 3 && options.balance) balance(values, sky, stretch.gain);
+  if (sky.size() == 3 && options.gain[0] > 0.0) {
+    std::copy(std::begin(options.gain), std::end(options.gain), std::begin(stretch.gain));
+  } else if (sky.size() == 3 && options.balance) {
+    balance(values, sky, stretch.gain);
+  }
   double depth = 0.0;
   for (std::size_t p = 0; p < sky.size(); ++p) {
     depth = std::max(depth, sky[p].depth * stretch.gain[p]);

@@ -24,6 +24,7 @@ struct ImageSpec {
   Size size;         ///< {0, 0}: a unit without data
   int planes = 1;    ///< more than 1: third axis
   SampleType type = SampleType::float32;
+  int spare_cards = 0;  ///< room in the header for cards set late, so that no data need be moved
 };
 
 /// One column of a binary table; all columns of a table have one length.

@@ -15,6 +15,7 @@
 #include "coldframe/sensor/line_separation.hpp"
 #include "coldframe/session/canvas.hpp"
 #include "coldframe/session/owner_weights.hpp"
+#include "coldframe/session/solving.hpp"
 #include "coldframe/stack/combine.hpp"
 #include "coldframe/stack/normalise.hpp"
 #include "coldframe/stack/weights.hpp"
@@ -86,6 +87,7 @@ struct RunOptions {
   double drop_size = 0.7;               ///< side of a drop, sub pixels
   sensor::Demosaic demosaic = sensor::Demosaic::own_lattice;
   LineOptions lines;
+  SolvingOptions solving;  ///< catalogue and search; no catalogue: results are not solved
   bool search_trails = true;
   bool remove_background = true;
   std::string recipe_text;  ///< written to OUT/recipe.toml

@@ -13,6 +13,7 @@
 #include "coldframe/core/transform.hpp"
 #include "coldframe/sensor/line_separation.hpp"
 #include "coldframe/session/inventory.hpp"
+#include "coldframe/session/solving.hpp"
 #include "coldframe/stack/trails.hpp"
 #include "coldframe/stars/field_shape.hpp"
 
@@ -62,7 +63,11 @@ struct ResultRecord {
   std::optional<LineRecord> lines;
   // For the report alone, not in session.json.
   Size canvas;
-  std::vector<Point> star_places;  ///< of the result's brighter stars, its pixels
+  std::vector<Point> star_places;     ///< of the result's brighter stars, its pixels
+  std::optional<SolvedImage> solved;  ///< when a catalogue was given; without its table
+  std::string photometry_path;        ///< CSV; empty: none
+  std::optional<sky::Extinction> extinction;
+  std::optional<sky::ColourBalance> colour_balance;
 };
 
 struct SubRecord {
@@ -103,6 +108,7 @@ struct SubRecord {
   Transform to_canvas;
   std::filesystem::path preview_file;  ///< measurement that holds the preview; may be empty
   int preview_bin = 1;
+  std::optional<sky::TanSip> wcs;  ///< of the sub, through its transform
 };
 
 /// What a pattern in the figures means, in plain words.

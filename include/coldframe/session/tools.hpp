@@ -134,7 +134,7 @@ struct RenderJob {
 };
 void render_file(const RenderJob& job);
 
-/// Writes a session from a scene file: frames, truth.json, truth.fits.
+/// Writes a session from a scene file: frames, truth.json, catalogue.csv, .truth/truth.fits.
 [[nodiscard]] std::size_t simulate_session(const std::filesystem::path& scene,
                                            const std::filesystem::path& out, Threads threads,
                                            const Watch& watch);

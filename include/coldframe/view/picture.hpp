@@ -31,6 +31,8 @@ struct StretchOptions {
   double black_sigma = 3.0;       ///< black point this many sigma below the sky
   double highlight_share = 2e-4;  ///< share of pixels allowed to be white
   double background = 0.035;  ///< linear light of the sky at q = 8: 0.035 is 53 of 255 when encoded
+  /// Given gains of the three planes; zeros: found as `balance` says.
+  double gain[3] = {0, 0, 0};
   bool balance = true;  ///< three planes: make the mean colour of what is far above the sky neutral
 };
 /// Black point, balance and softening from a regular sample of the pixels (NaN
