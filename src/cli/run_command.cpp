@@ -5,6 +5,7 @@
 #include "coldframe/session/tools.hpp"
 #include "combine_options.hpp"
 #include "command.hpp"
+#include "solving_options.hpp"
 
 namespace coldframe::cli {
 namespace {
@@ -13,6 +14,7 @@ struct Options {
   Common common;
   session::RunOptions run;
   CombineTexts texts;
+  SolvingTexts solving;
   std::string keep_list, drop_list;
   bool no_trails = false;
   bool no_background = false;
@@ -26,6 +28,7 @@ std::string summary(const session::SessionRecord& record, const std::string& out
     if (r.fwhm_px) text += fmt::format(", FWHM {:.2f} px", *r.fwhm_px);
     if (r.noise_per_px) text += fmt::format(", noise {:.3g} {}/px", *r.noise_per_px, r.unit);
     text += "\n";
+    if (r.solved && r.solved->solved()) text += session::solved_text(*r.solved);
     if (!r.path.empty()) text += fmt::format("  {}/{}\n", out, r.path);
   }
   for (const auto& sub : record.subs) {
@@ -44,6 +47,7 @@ int execute(Options& o, const CLI::App& app) {
   run.memory_bytes = bytes_of(o.common.memory);
   run.supplied = cards_of(o.common.supply);
   apply(o.texts, run);
+  apply(o.solving, run.solving);
   if (!o.keep_list.empty()) run.keep.keep_only = session::read_name_list(o.keep_list);
   if (!o.drop_list.empty()) {
     const auto names = session::read_name_list(o.drop_list);
@@ -108,6 +112,7 @@ Command add_run(CLI::App& root) {
                   "Folder of ready masters of other sessions, used where fresh frames are wanting");
   app->add_option("--scratch", o->run.scratch,
                   "Folder for decoded copies of compressed frames that do not fit --memory");
+  add_solving_options(*app, o->solving, o->run.solving, false);
   app->add_flag("--no-trails", o->no_trails, "Do not look for satellite trails");
   app->add_flag("--no-background", o->no_background,
                 "Do not write the version without sky gradient");

@@ -14,6 +14,7 @@
 #include "free_memory.hpp"
 #include "group_drizzle.hpp"
 #include "group_grid.hpp"
+#include "group_solve.hpp"
 #include "group_work.hpp"
 #include "measure_cache.hpp"
 #include "preview.hpp"
@@ -249,9 +250,10 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   const auto& photometric = group.subs[group.photometric_reference];
   const auto unit = photometric.calibration->unit;
   const auto path = options.out / (context.result_name + ".fits");
-  ResultWriter writer(
-      path, canvas, group.planes,
-      result_header(reference_header(context, context.canvas), group, record, options, unit));
+  Header reference = reference_header(context, context.canvas);
+  const Header old_solution = set_solution_aside(reference, options);
+  ResultWriter writer(path, canvas, group.planes,
+                      result_header(reference, group, record, options, unit));
   const auto settings = settings_for(group, canvas, context, kept.size());
   const auto list = combine_list(group, kept, reading);
   pipeline::CombineTotals totals;
@@ -282,11 +284,20 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   if (row.fwhm_px && scale) row.fwhm_arcsec = *row.fwhm_px * *scale / context.canvas.scale;
   Header late;
   if (row.fwhm_px) late.set("FWHM", *row.fwhm_px, "[pix] median of the result's stars");
-  writer.finish(totals, late, {stars_table(measured.stars), subs_table(record, result)});
+  auto solved = solve_result(group, context, result, measured, totals, old_solution);
+  for (const auto& card : solved.cards.cards()) late.add(card);
+  solved.tables.insert(solved.tables.begin(),
+                       {stars_table(measured.stars), subs_table(record, result)});
+  writer.finish(totals, late, solved.tables);
+  row.extinction = extinction_of(record, result);
+  row.colour_balance =
+      balance_result(path, measured, row, options.solving,
+                     photometric.calibration->electrons_per_unit(), options.threads);
+  if (row.solved) row.solved->table = {};  // in the result now
   if (options.remove_background) flatten(row, context);
   row.preview = context.result_name + ".png";
   write_preview(options.out / (row.flat_sky_path.empty() ? row.path : row.flat_sky_path),
-                options.out / row.preview);
+                options.out / row.preview, row.colour_balance);
   if (options.drizzle_scale) {
     drizzle_group(group, list, context, row);
   } else {

@@ -12,6 +12,7 @@
 #include "coldframe/pipeline/drizzle_pass.hpp"
 #include "frame_access.hpp"
 #include "group_grid.hpp"
+#include "group_solve.hpp"
 #include "preview.hpp"
 #include "result_stars.hpp"
 #include "result_writer.hpp"
@@ -48,11 +49,12 @@ void warn_of_coverage(const pipeline::DrizzleTotals& totals, const RunOptions& o
 }
 
 Header drizzle_header(const GroupState& group, const CombineContext& context, const Canvas& canvas,
-                      PixelUnit unit) {
+                      PixelUnit unit, const ResultRecord& row) {
   Header header = result_header(reference_header(context, canvas), group, context.record,
                                 context.options, unit);
   header.set("CFDRZSCL", *context.options.drizzle_scale, "drizzle: pixels per ordinary pixel");
   header.set("CFDRZDRP", context.options.drop_size, "[pix] drizzle: side of a drop, sub pixels");
+  set_moved_solution(header, row, canvas.size, *context.options.drizzle_scale);
   header.history("drizzled (Fruchter & Hook 2002); outliers told by the ordinary combination");
   return header;
 }
@@ -92,7 +94,7 @@ void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub
   row.drizzle_path = context.result_name + "_drizzle.fits";
   const auto path = options.out / row.drizzle_path;
   ResultWriter writer(path, canvas.size, group.planes,
-                      drizzle_header(group, context, canvas, photometric.calibration->unit));
+                      drizzle_header(group, context, canvas, photometric.calibration->unit, row));
   const auto totals =
       pipeline::drizzle_subs(list, settings, options.threads, context.watch,
                              [&](const pipeline::ResultStrip& strip) { writer.write(strip); });
@@ -121,7 +123,7 @@ void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub
       subs_table(context.record, static_cast<int>(&row - context.record.results.data())));
   writer.finish(figures, late, tables);
   warn_of_coverage(totals, options, row, context.record);
-  write_preview(path, options.out / (context.result_name + "_drizzle.png"));
+  write_preview(path, options.out / (context.result_name + "_drizzle.png"), row.colour_balance);
 }
 
 void offer_drizzle(const GroupState& group, CombineContext& context, const ResultRecord& row) {

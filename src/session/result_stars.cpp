@@ -6,7 +6,7 @@
 namespace coldframe::session {
 
 stars::FrameMeasurement measure_result(Grid<float> image, Mask flags, double electrons_per_unit,
-                                       Threads threads) {
+                                       Threads threads, double threshold_sigma) {
   Mask mask = std::move(flags);
   for (int y = 0; y < image.height(); ++y) {
     for (int x = 0; x < image.width(); ++x) {
@@ -19,6 +19,7 @@ stars::FrameMeasurement measure_result(Grid<float> image, Mask flags, double ele
   }
   stars::MeasureOptions options;
   options.gain_e_per_unit = electrons_per_unit;
+  options.threshold_sigma = threshold_sigma;
   return stars::measure_frame(image.cview(), mask.cview(), options, threads);
 }
 

@@ -31,7 +31,9 @@ ResultWriter::ResultWriter(std::filesystem::path path, Size canvas, int planes,
       kept_(canvas),
       kept_flags_(canvas) {
   using fits::SampleType;
-  mean_ = writer_.add_image({"", canvas, planes, SampleType::float32}, header);
+  // Position and depth come when the pixels are written.
+  constexpr int spare_cards = 150;
+  mean_ = writer_.add_image({"", canvas, planes, SampleType::float32, spare_cards}, header);
   Header uncert = extension_header("Standard deviation of each pixel as written");
   uncert.set("UTYPE", "StdDevUncertainty", "as astropy's CCDData understands it");
   uncert.set("BUNIT", header.text("BUNIT").value_or("adu"));

@@ -339,6 +339,10 @@ SessionRecord run_session(const RunOptions& options, const Watch& watch) {
     throw Error(ErrorKind::usage, "", fmt::format("{}", fmt::join(faults, "; ")), "see --help");
   }
   require_exists(options.session);
+  // Before hours of work, not after.
+  if (!options.solving.catalogue.path.empty()) {
+    static_cast<void>(read_catalogue(options.solving.catalogue, std::nullopt));
+  }
   fits::make_folder(options.out);
   const fits::FolderLock lock(options.out);
   fits::remove_unfinished(options.out);

@@ -59,8 +59,9 @@ Look look_at_result(const fits::ImageFile& file, const SolveJob& job) {
       }
     }
   });
-  auto measured = measure_result(std::move(image), std::move(flags),
-                                 look.info.gain_e_per_adu.value_or(1.0), job.threads);
+  auto measured =
+      measure_result(std::move(image), std::move(flags), look.info.gain_e_per_adu.value_or(1.0),
+                     job.threads, job.detection_sigma);
   look.stars = std::move(measured.stars);
   look.quality = measured.quality;
   look.own_result = file.header().find(program_keyword) != nullptr;
@@ -118,9 +119,6 @@ MeasuredImage facts_of(const Look& look) {
     image.pointing = SkyPoint{*look.info.ra_deg, *look.info.dec_deg};
   }
   image.arcsec_per_px = look.info.arcsec_per_px();
-  if (look.info.start_s) {
-    image.year = year_of(*look.info.start_s + 0.5 * look.info.exposure_s.value_or(0.0));
-  }
   image.exposure_s = look.info.exposure_s;
   image.noise_per_px = look.quality.noise_per_px;
   image.noise_factor = [](double) { return 1.0; };
@@ -149,6 +147,9 @@ SolvedImage solve_file(const SolveJob& job, const Watch& watch) {
   require_exists(job.options.catalogue.path);
   const auto units = fits::list_hdus(job.in);
   const auto file = fits::ImageFile::open(job.in);
+  // Before the measuring: faults of the catalogue should not have to wait for it.
+  const auto catalogue =
+      read_catalogue(job.options.catalogue, year_of(interpret_with_supplied(*file, job.supplied)));
   const bool result = has_unit(units, "FLAGS");
   const Look look = result ? look_at_result(*file, job) : look_at_frame(job, watch);
   MeasuredImage image = facts_of(look);
@@ -156,7 +157,7 @@ SolvedImage solve_file(const SolveJob& job, const Watch& watch) {
   // Only where no offset hides in the level, and the sky has not been taken out.
   if (look.own_result && !has_unit(units, "MODEL")) image.sky_per_px = look.quality.sky_level;
   watch.check();
-  auto solved = solve_image(image, job.options, job.threads);
+  auto solved = solve_image(image, catalogue, job.options, job.threads);
   if (!solved.solved()) return solved;
   if (file->planes() == 3) {
     solved.balance = balance_of(job.in, solved, job.options.white_colour,

@@ -164,10 +164,14 @@ double factor_at(std::span<const std::pair<double, double>> known, double side) 
   return known.back().second;
 }
 
-SolvedImage solve_image(const MeasuredImage& image, const SolvingOptions& options,
-                        Threads threads) {
+std::optional<double> year_of(const FrameInfo& info) noexcept {
+  if (!info.start_s) return std::nullopt;
+  return year_of(*info.start_s + 0.5 * info.exposure_s.value_or(0.0));
+}
+
+SolvedImage solve_image(const MeasuredImage& image, const Catalogue& catalogue,
+                        const SolvingOptions& options, Threads threads) {
   SolvedImage solved;
-  const auto catalogue = read_catalogue(options.catalogue, image.year);
   solved.catalogue = options.catalogue.path.filename().string();
   if (catalogue.note) solved.notes.push_back(*catalogue.note);
   const auto start = start_of(image, options, catalogue, solved.notes);

@@ -21,7 +21,6 @@ struct MeasuredImage {
   stars::FrameQuality quality;
   std::optional<SkyPoint> pointing;
   std::optional<double> arcsec_per_px;
-  std::optional<double> year;        ///< Julian year of the exposure
   std::optional<double> exposure_s;  ///< that the counts belong to
   double noise_per_px = 0.0;
   std::optional<double> sky_per_px;  ///< unset: unknown, or taken out
@@ -35,10 +34,13 @@ struct MeasuredImage {
 /// Between the sides that are known (rising), linear in the logarithm of the side.
 [[nodiscard]] double factor_at(std::span<const std::pair<double, double>> known, double side);
 
+/// Year of the middle of an exposure; unset without a time.
+[[nodiscard]] std::optional<double> year_of(const FrameInfo& info) noexcept;
+
 /// Solves, photometers, tells the depth. Throws Error(usage) when position or scale is neither in
-/// the header nor given, Error(input) for a bad catalogue.
-[[nodiscard]] SolvedImage solve_image(const MeasuredImage& image, const SolvingOptions& options,
-                                      Threads threads);
+/// the header nor given.
+[[nodiscard]] SolvedImage solve_image(const MeasuredImage& image, const Catalogue& catalogue,
+                                      const SolvingOptions& options, Threads threads);
 
 /// Rows of the photometric table; marks `zero_point` flags from the fit.
 [[nodiscard]] std::vector<PhotometryRow> photometry_rows(const MeasuredImage& image,

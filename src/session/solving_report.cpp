@@ -156,7 +156,8 @@ std::string solved_text(const SolvedImage& image) {
   const auto& plate = image.plate;
   const auto middle = middle_of(image);
   std::string text = fmt::format(
-      "centre {:.5f} {:+.5f} deg, {:.4f} arcsec/px, north at {:.2f} deg{}, distortion order {}\n"
+      "centre {:.5f} {:+.5f} deg, {:.4f} arcsec/px, north {:.2f} deg from the right (90 is up){}, "
+      "distortion order {}\n"
       "{} stars, residual {:.3f} px = {:.3f} arcsec rms\n",
       middle.ra_deg, middle.dec_deg, plate.wcs.arcsec_per_px(), plate.wcs.north_deg(),
       plate.wcs.mirrored() ? ", mirrored" : "", plate.wcs.order(), plate.used, plate.rms_px,

@@ -1,5 +1,10 @@
 #!/usr/bin/env python3
-"""Compares where target, Sun and Moon stood with astropy (built-in ephemeris).
+"""Compares where target, Sun and Moon stood with astropy (built-in ephemeris), and solutions as
+written with astropy.wcs.
+
+Solutions: the unit test writes tan_sip.csv (pixel, its sky position by our code and WCSLIB's, the
+header's cards). astropy.wcs on the cards must agree to 1e-8 degrees, and lead back to the pixel to
+1e-6 px; AP and BP alone to 1e-3 px.
 
 The unit test of `sky` writes ephemeris.csv into $COLDFRAME_SAMPLES. Limits: target and Sun 0.02 degrees
 (aberration 20 arcsec and UT1 - UTC are left out by intent), Moon 0.05 degrees, phase 0.002.
@@ -14,12 +19,49 @@ import warnings
 import astropy.units as u
 import numpy as np
 from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body, get_sun
+from astropy.io import fits
 from astropy.time import Time
 from astropy.utils import iers
+from astropy.wcs import WCS
 
 warnings.simplefilter("ignore")  # leap seconds beyond the table
 iers.conf.auto_download = False
 iers.conf.iers_degraded_accuracy = "ignore"
+
+
+def cards_header(text):
+    header = fits.Header()
+    for card in filter(None, text.split(";")):
+        keyword, value = card.split("=", 1)
+        try:
+            header[keyword] = int(value) if value.lstrip("-").isdigit() else float(value)
+        except ValueError:
+            header[keyword] = value
+    return header
+
+
+def check_solutions(folder):
+    path = os.path.join(folder, "tan_sip.csv")
+    if not os.path.exists(path):
+        print(f"solutions: {path} is missing; run test_sky with COLDFRAME_SAMPLES set", file=sys.stderr)
+        return 1
+    sky, back, inverse, count = 0.0, 0.0, 0.0, 0
+    for row in csv.DictReader(open(path, encoding="ascii")):
+        wcs = WCS(cards_header(row["cards"]))
+        x, y, ra, dec = (float(row[k]) for k in ("x", "y", "ra", "dec"))
+        a, d = wcs.all_pix2world(x, y, 1)
+        turn = (a - ra + 180.0) % 360.0 - 180.0
+        sky = max(sky, abs(turn) * np.cos(np.radians(dec)), abs(d - dec))
+        px, py = wcs.all_world2pix(ra, dec, 1, tolerance=1e-9)
+        back = max(back, abs(px - x), abs(py - y))
+        if wcs.sip is not None:
+            u, v = np.array(wcs.wcs_world2pix(ra, dec, 1)) - wcs.wcs.crpix
+            inverse = max(inverse, abs(u + np.polynomial.polynomial.polyval2d(u, v, wcs.sip.ap) + wcs.wcs.crpix[0] - x),
+                          abs(v + np.polynomial.polynomial.polyval2d(u, v, wcs.sip.bp) + wcs.wcs.crpix[1] - y))
+        count += 1
+    print(f"solutions: {count} positions against astropy.wcs; largest differences {sky:.2e} deg, back {back:.2e} px, "
+          f"AP/BP {inverse:.2e} px")
+    return int(not (sky < 1e-8 and back < 1e-6 and inverse < 1e-3 and count >= 200))
 
 
 def main():
@@ -57,7 +99,8 @@ def main():
           + ", ".join(f"{name} {value:.4f}" for name, value in worst.items()))
     if failed:
         print("ephemeris: beyond the limit: " + ", ".join(failed), file=sys.stderr)
-    return 1 if failed or len(rows) < 50 else 0
+    solutions = check_solutions(folder)
+    return 1 if failed or solutions or len(rows) < 50 else 0
 
 
 if __name__ == "__main__":
