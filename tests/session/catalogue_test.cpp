@@ -122,3 +122,21 @@ TEST_CASE("FITS tables, hours by unit") {
   CHECK(c.stars[1].position.dec_deg == -20.0);
   CHECK(c.stars[0].magnitude == 12.0);
 }
+
+TEST_CASE("an excerpt of a real catalogue") {
+  CatalogueSource source;
+  source.path = std::filesystem::path(COLDFRAME_TESTDATA) / "catalogues" / "m67-excerpt.csv";
+  set_catalogue_column(source.columns, "mag=r");
+  set_catalogue_column(source.columns, "color=g-r");
+  const auto c = read_catalogue(source, std::nullopt);
+  CHECK(c.stars.size() == 120);
+  CHECK(c.rows_left_out == 0);
+  const auto cap = sky::surrounding_cap(c.stars);
+  // M67: 8h51m18s +11d48m (J2000); the excerpt covers RA 132.60 to 133.11, Dec 11.61 to 12.01.
+  CHECK(sky::separation_deg(cap.centre, {132.825, 11.80}) < 0.1);
+  CHECK(cap.radius_deg < 0.35);
+  for (const auto& star : c.stars) {
+    CHECK(star.magnitude > 14.0);
+    CHECK(star.magnitude < 15.6);
+  }
+}
