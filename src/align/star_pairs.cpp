@@ -55,7 +55,7 @@ StarPoints usable_stars(std::span<const Star> stars) {
   for (std::size_t i = 0; i < stars.size(); ++i) {
     const Star& s = stars[i];
     if (!std::isfinite(s.x) || !std::isfinite(s.y)) continue;
-    if (s.kind == StarClass::sharp || s.kind == StarClass::edge) continue;
+    if (s.kind == StarClass::hot_pixel || s.kind == StarClass::edge) continue;
     result.original.push_back(i);
   }
   std::ranges::stable_sort(

@@ -40,6 +40,14 @@ ordered_json field_json(const stars::FieldShape& f) {
           {"fwhm_map_px", map}};
 }
 
+ordered_json classes_json(const session::MeasuredFile& m) {
+  ordered_json json = ordered_json::object();
+  for (std::size_t k = 0; k < m.classes.size(); ++k) {
+    json[std::string(to_string(static_cast<StarClass>(k)))] = m.classes[k];
+  }
+  return json;
+}
+
 ordered_json quality_json(const session::MeasuredFile& m) {
   const auto& q = m.measurement.quality;
   const bool fitted = q.fitted > 0;
@@ -56,6 +64,7 @@ ordered_json quality_json(const session::MeasuredFile& m) {
       {"status", m.fault.empty() ? std::string(stars::to_string(q.status)) : "unreadable"},
       {"fault", m.fault.empty() ? ordered_json(nullptr) : ordered_json(m.fault)},
       {"stars", q.stars},
+      {"classes", classes_json(m)},
       {"fitted", q.fitted},
       {"fwhm_px", or_null(q.fwhm_px)},
       {"fwhm_arcsec", fitted && scale ? ordered_json(q.fwhm_px * *scale) : ordered_json(nullptr)},
@@ -74,7 +83,7 @@ ordered_json quality_json(const session::MeasuredFile& m) {
 int run_stars(const StarsOptions& o) {
   const auto measured =
       session::measure_files(paths_of(o.files), o.out, o.detection, cards_of(o.common.supply),
-                             threads_of(o.common), watch_of(o.common));
+                             threads_of(o.common), watch_of(o.common), o.common.json);
   end_progress();
   auto json = ordered_json::array();
   std::size_t sound = 0;
@@ -184,7 +193,8 @@ Command add_stars(CLI::App& root) {
   app->footer("Example: coldframe stars lights/*.fits -o tables");
   add_common(*app, o->common, true);
   app->add_option("files", o->files, "Frames, calibrated or raw")->required();
-  app->add_option("-o,--out", o->out, "Folder for star tables (FITS and CSV)");
+  app->add_option("-o,--out", o->out,
+                  "Folder for star tables (FITS and CSV; with --json also JSON)");
   app->add_option("--detection", o->detection, "Detection limit, sigma")
       ->check(CLI::Range(2.0, 100.0))
       ->capture_default_str();

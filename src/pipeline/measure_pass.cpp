@@ -205,7 +205,10 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
   }
   out.quality = measured.quality;
   out.stars = std::move(measured.stars);
-  for (const auto& other : measured.others) out.sharp += other.kind == StarClass::sharp ? 1 : 0;
+  for (const auto& other : measured.others) {
+    out.sharp += other.kind == StarClass::hot_pixel || other.kind == StarClass::cosmic_ray ? 1 : 0;
+  }
+  if (settings.keep_others) out.others = std::move(measured.others);
   out.saturated = count_saturated(mask.cview());
   if (!settings.for_combining) return out;
   out.preview_bin = preview_bin(out.frame, settings.preview_px, calibration.cfa);

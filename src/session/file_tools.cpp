@@ -24,6 +24,7 @@
 #include "result_writer.hpp"
 #include "sky_facts.hpp"
 #include "stage_clock.hpp"
+#include "star_tables.hpp"
 #include "sub_reader.hpp"
 
 namespace coldframe::session {
@@ -44,25 +45,25 @@ std::string table_stem(const fs::path& path) {
   return safe_file_name(path.stem().string()) + "-" + digest(path.generic_string()).substr(0, 6);
 }
 
-std::string stars_csv(const StarList& stars) {
-  std::string text = "x,y,flux,flux_error,snr,fwhm_px,ellipticity,angle_deg,sky,peak,class\n";
-  for (const auto& s : stars) {
-    text +=
-        fmt::format("{:.4f},{:.4f},{:.6g},{:.4g},{:.4g},{:.4f},{:.4f},{:.2f},{:.6g},{:.6g},{}\n",
-                    s.x, s.y, s.flux, s.flux_error, s.snr, s.fwhm_px, s.ellipticity, s.angle_deg,
-                    s.sky, s.peak, s.kind == StarClass::saturated ? "saturated" : "star");
+std::array<int, star_classes> count_classes(const pipeline::SubMeasurement& m) {
+  std::array<int, star_classes> counts{};
+  for (const auto* list : {&m.stars, &m.others}) {
+    for (const auto& star : *list) ++counts[static_cast<std::size_t>(star.kind)];
   }
-  return text;
+  return counts;
 }
 
-void write_tables(const MeasuredFile& measured, const fs::path& out) {
+void write_tables(const MeasuredFile& measured, const fs::path& out, bool json) {
   const auto stem = table_stem(measured.file);
-  fits::write_file_atomically(out / (stem + "_stars.csv"), stars_csv(measured.measurement.stars));
+  StarList all = measured.measurement.stars;
+  all.insert(all.end(), measured.measurement.others.begin(), measured.measurement.others.end());
+  fits::write_file_atomically(out / (stem + "_stars.csv"), stars_csv(all));
+  if (json) fits::write_file_atomically(out / (stem + "_stars.json"), stars_json(all));
   fits::FileWriter writer(out / (stem + "_stars.fits"));
   Header header;
   header.set(program_keyword, version(), "version of the program that wrote this");
   writer.add_image({"", {0, 0}, 1, fits::SampleType::uint8}, header);
-  writer.add_table(stars_table(measured.measurement.stars));
+  writer.add_table(stars_table(all));
   writer.commit();
 }
 
@@ -71,7 +72,7 @@ void write_tables(const MeasuredFile& measured, const fs::path& out) {
 std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
                                         double detection_sigma,
                                         const std::vector<SuppliedCard>& supplied, Threads threads,
-                                        const Watch& watch) {
+                                        const Watch& watch, bool json_tables) {
   if (!out.empty()) fits::make_folder(out);
   std::vector<MeasuredFile> results(files.size());
   std::atomic<std::size_t> done{0};
@@ -90,12 +91,15 @@ std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
       pipeline::MeasureSettings settings;
       settings.stars.threshold_sigma = detection_sigma;
       settings.for_combining = false;
+      settings.keep_others = true;
       // Other samples than a camera's codes: a processed picture, no offset, units of any size.
       settings.stars.gain_assumed = !result.info.gain_e_per_adu && !file->has_codes16();
       result.measurement =
           pipeline::measure_sub(*file, plain_calibration(result.info), settings, threads);
       result.field = stars::measure_field_shape(result.measurement.stars, result.measurement.frame);
-      if (!out.empty()) write_tables(result, out);
+      result.classes = count_classes(result.measurement);
+      if (!out.empty()) write_tables(result, out, json_tables);
+      result.measurement.others = {};
     } catch (const Error& error) {
       if (error.kind() != ErrorKind::input) throw;
       result.fault = error.fault() + "; " + error.mend();

@@ -22,6 +22,7 @@
 #include "result_stars.hpp"
 #include "result_writer.hpp"
 #include "stage_clock.hpp"
+#include "star_tables.hpp"
 #include "sub_reader.hpp"
 
 namespace coldframe::session {

@@ -17,6 +17,7 @@
 #include "result_stars.hpp"
 #include "result_writer.hpp"
 #include "stage_clock.hpp"
+#include "star_tables.hpp"
 
 namespace coldframe::session {
 namespace {

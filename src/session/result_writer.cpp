@@ -154,32 +154,6 @@ Header result_header(const Header& reference, const GroupState& group, const Ses
   return header;
 }
 
-fits::Table stars_table(const StarList& stars) {
-  fits::Table table;
-  table.name = "STARS";
-  const auto add = [&](const char* name, const char* unit, double Star::*member,
-                       double shift = 0.0) {
-    std::vector<double> values;
-    for (const auto& star : stars) values.push_back(star.*member + shift);
-    table.columns.push_back({name, unit, std::move(values)});
-  };
-  // FITS counts pixels from 1: this is the file boundary.
-  add("X", "pix", &Star::x, 1.0);
-  add("Y", "pix", &Star::y, 1.0);
-  add("FLUX", "", &Star::flux);
-  add("FLUX_ERR", "", &Star::flux_error);
-  add("SNR", "", &Star::snr);
-  add("PEAK", "", &Star::peak);
-  add("SKY", "", &Star::sky);
-  add("FWHM", "pix", &Star::fwhm_px);
-  add("ELLIPTICITY", "", &Star::ellipticity);
-  add("ANGLE", "deg", &Star::angle_deg);
-  std::vector<std::int32_t> saturated;
-  for (const auto& star : stars) saturated.push_back(star.kind == StarClass::saturated ? 1 : 0);
-  table.columns.push_back({"SATURATED", "", std::move(saturated)});
-  return table;
-}
-
 fits::Table subs_table(const SessionRecord& record, int result) {
   fits::Table table;
   table.name = "SUBS";

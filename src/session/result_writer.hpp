@@ -49,7 +49,6 @@ class ResultWriter {
                                    const SessionRecord& record, const RunOptions& options,
                                    PixelUnit unit);
 
-[[nodiscard]] fits::Table stars_table(const StarList& stars);
 [[nodiscard]] fits::Table subs_table(const SessionRecord& record, int result);
 
 }  // namespace coldframe::session

@@ -89,7 +89,7 @@ double tolerable_misfit(const Source& source) noexcept {
 
 /// Light that the field's profile does not describe at all, by where its own lies.
 StarClass class_of_misfit(const Source& source) noexcept {
-  return source.spread_ratio < 0.9 ? StarClass::sharp : StarClass::extended;
+  return source.spread_ratio < 0.9 ? StarClass::hot_pixel : StarClass::extended;
 }
 
 StarClass class_by_fit(const Source& source, const ShapeRules& rules) noexcept {
@@ -102,7 +102,7 @@ StarClass class_by_fit(const Source& source, const ShapeRules& rules) noexcept {
     return std::max(least, 4.0 * std::hypot(1.5 * noise, map.scatter()));
   };
   const double narrow = rules.minor.at(at) - std::log(source.optical_minor);
-  if (narrow > room(0.45, rules.minor)) return StarClass::sharp;
+  if (narrow > room(0.45, rules.minor)) return StarClass::hot_pixel;
   const double wide = std::log(width) - rules.geometric.at(at);
   const double lengthy = std::log(source.optical_major) - rules.major.at(at);
   if (wide > room(0.30, rules.geometric) || lengthy > room(0.45, rules.major)) {
@@ -116,7 +116,7 @@ StarClass class_by_spread(const Source& source) noexcept {
   if (source.star.chi2_per_dof > tolerable_misfit(source)) return class_of_misfit(source);
   if (!(source.spread_error > 0.0)) return StarClass::star;
   const double room = 4.0 * source.spread_error;
-  if (source.spread_ratio < 0.6 - room) return StarClass::sharp;
+  if (source.spread_ratio < 0.6 - room) return StarClass::hot_pixel;
   if (source.spread_ratio > 1.35 + room) return StarClass::extended;
   return StarClass::star;
 }
@@ -151,7 +151,7 @@ void classify(Size frame, std::vector<Source>& sources) {
     s.star.kind = StarClass::star;
     if (!s.star.fitted) s.star.kind = class_by_spread(s);
     if (s.star.fitted && geometric.known()) s.star.kind = class_by_fit(s, rules);
-    if (s.sharp) s.star.kind = StarClass::sharp;
+    if (s.sharp) s.star.kind = StarClass::hot_pixel;
     if (s.edge) s.star.kind = StarClass::edge;
     if (s.saturated) s.star.kind = s.converged ? StarClass::saturated : StarClass::extended;
   }

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 #include <utility>
 
 #include "stars/fit_tasks.hpp"
@@ -263,7 +264,8 @@ std::vector<Source> find_more(const DetectionFrame& frame, const LightModel& mod
 
 }  // namespace
 
-bool is_crowded(const std::vector<Source>& sources) noexcept {
+bool is_crowded(const std::vector<Source>& sources, const FieldProfile& profile,
+                Size frame) noexcept {
   std::size_t all = 0;
   std::size_t close = 0;
   for (const Source& s : sources) {
@@ -271,7 +273,13 @@ bool is_crowded(const std::vector<Source>& sources) noexcept {
     ++all;
     close += s.isolated ? 0 : 1;
   }
-  return close >= 60 && 5 * close >= all;
+  if (close >= 60 && 5 * close >= all) return true;
+  // Wings of many stars lift mesh and noise though none is near another.
+  constexpr std::size_t least = 60;
+  constexpr double covered_share = 0.08;
+  const double disc = 2.25 * std::numbers::pi * profile.fwhm_px * profile.fwhm_px;
+  const double area = static_cast<double>(frame.width) * static_cast<double>(frame.height);
+  return all >= least && disc * static_cast<double>(all) > covered_share * area;
 }
 
 void refine_neighbours(const DetectionFrame& frame, std::vector<Source>& sources,

@@ -16,8 +16,11 @@ struct CrowdOptions {
   SkyMeshOptions sky;
 };
 
-/// Whether so many sources have close neighbours that the frame is worth resolve_crowd.
-[[nodiscard]] bool is_crowded(const std::vector<Source>& sources) noexcept;
+/// Whether so many sources have close neighbours, or all of them cover so much of the frame
+/// (discs of 1.5 widths over 8% of it: the mesh then reads their wings as sky and noise, which
+/// costs stars at the limit), that it is worth resolve_crowd.
+[[nodiscard]] bool is_crowded(const std::vector<Source>& sources, const FieldProfile& profile,
+                              Size frame) noexcept;
 
 /// Fits sources with close neighbours again, together or with the others' light taken away.
 void refine_neighbours(const DetectionFrame& frame, std::vector<Source>& sources,

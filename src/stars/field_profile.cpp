@@ -199,6 +199,23 @@ FieldProfile find_field_profile(const DetectionFrame& frame, const FilteredFrame
   return profile;
 }
 
+FaintWidth width_of_faint(const DetectionFrame& frame, const FilteredFrame& filtered,
+                          Threads threads) {
+  constexpr double threshold = 6.0;
+  constexpr std::size_t brightest = 25;
+  std::vector<double> widths;
+  FaintWidth result;
+  for (const Peak& peak : keep_prominent(frame, filtered, find_peaks(filtered, threshold, threads),
+                                         threshold, threads)) {
+    const Source source = inspect_first_peak(frame, filtered, peak);
+    if (source.sharp || source.saturated || source.edge || source.dropped) continue;
+    ++result.peaks;
+    if (widths.size() < brightest) widths.push_back(source.star.fwhm_px);
+  }
+  if (!widths.empty()) result.fwhm_px = median_of(widths);
+  return result;
+}
+
 void adopt_mean_shape(const std::vector<Source>& sources, FieldProfile& profile) {
   std::vector<const Source*> good = shapes_of(sources, true);
   if (good.size() < 10) good = shapes_of(sources, false);

@@ -134,7 +134,8 @@ void fit_sources(const DetectionFrame& frame, std::vector<Source>& sources, Fiel
   }
   fit_full_shapes(frame, sources, profile, crowd, max_fits, threads);
   adopt_mean_shape(sources, profile);
-  if (is_crowded(sources)) return;  // resolve_crowd fits the others together
+  if (is_crowded(sources, profile, frame.image.size()))
+    return;  // resolve_crowd fits the others together
   fit_fixed_shapes(frame, sources, profile, crowd, threads);
   refine_neighbours(frame, sources, profile, threads);
 }

@@ -9,6 +9,7 @@
 #include "stars/detect.hpp"
 #include "stars/quality.hpp"
 #include "stars/source.hpp"
+#include "stars/star_from_fit.hpp"
 
 namespace coldframe::stars {
 namespace {
@@ -57,6 +58,28 @@ double matched_width(const FieldProfile& profile) noexcept {
   return profile.fwhm_px * (profile.gaussian ? 1.0 : 1.0 + 0.25 / profile.beta);
 }
 
+/// For fields whose few stars may be too wide and faint for a narrow filter: wider ones, the one
+/// that shows most decides. `filtered` holds the first filter's work and then the last's.
+void try_wider(const DetectionFrame& frame, Threads threads, FilteredFrame& filtered,
+               FieldProfile& profile) {
+  constexpr int few_stars = 8;
+  constexpr std::size_t least_peaks = 3;
+  FaintWidth faint;
+  if (profile.stars == 0) faint = width_of_faint(frame, filtered, threads);
+  for (const double wider : {7.0, 15.0}) {
+    if (profile.stars >= few_stars) return;
+    filter_frame(frame, wider, threads, filtered);
+    const FieldProfile other = find_field_profile(frame, filtered, threads);
+    if (other.stars > profile.stars) profile = other;
+    if (profile.stars > 0) continue;
+    const FaintWidth seen = width_of_faint(frame, filtered, threads);
+    if (seen.peaks > faint.peaks) faint = seen;
+  }
+  if (profile.stars > 0 || faint.peaks < least_peaks) return;
+  profile.fwhm_px = std::clamp(faint.fwhm_px, 1.2, 25.0);
+  profile.optical_px = optical_fwhm(profile.fwhm_px, profile.beta);
+}
+
 /// Finds the field's profile and leaves the frame filtered with its width. A third of the
 /// frame, in bands, serves for the profile when it holds enough stars.
 void find_width(const DetectionFrame& frame, Threads threads, FilteredFrame& filtered,
@@ -64,22 +87,35 @@ void find_width(const DetectionFrame& frame, Threads threads, FilteredFrame& fil
   constexpr int enough_stars = 24;
   filter_frame(frame, first_fwhm_px, threads, filtered, {3, 1});
   profile = find_field_profile(frame, filtered, threads);
-  if (profile.stars >= enough_stars) {
-    filter_frame(frame, matched_width(profile), threads, filtered);
-    return;
+  if (profile.stars < enough_stars) {
+    filter_frame(frame, first_fwhm_px, threads, filtered);
+    profile = find_field_profile(frame, filtered, threads);
+    try_wider(frame, threads, filtered, profile);
+    // The last filter serves again when it is as good as matched.
+    if (std::abs(matched_width(profile) / filtered.fwhm_px - 1.0) <= 0.1) return;
   }
-  filter_frame(frame, first_fwhm_px, threads, filtered);
-  profile = find_field_profile(frame, filtered, threads);
-  // The first filter serves again when it is as good as matched.
-  if (std::abs(matched_width(profile) / first_fwhm_px - 1.0) > 0.1) {
-    filter_frame(frame, matched_width(profile), threads, filtered);
-  }
+  filter_frame(frame, matched_width(profile), threads, filtered);
+}
+
+/// A cell must be much wider than a star, else it takes the star's light for sky.
+int cell_for(double fwhm_px, const SkyMeshOptions& options) noexcept {
+  constexpr double widths = 9.0;
+  int cell = options.cell_px;
+  while (cell < widths * fwhm_px && cell < 4 * options.cell_px) cell *= 2;
+  return cell;
 }
 
 std::vector<Source> find_sources(const DetectionFrame& frame, const MeasureOptions& options,
-                                 FieldProfile& profile, Threads threads) {
+                                 SkyMeshOptions& sky_options, SkyMesh& sky, FieldProfile& profile,
+                                 Threads threads) {
   FilteredFrame filtered;
   find_width(frame, threads, filtered, profile);
+  const int cell = cell_for(profile.fwhm_px, sky_options);
+  if (cell != sky_options.cell_px) {
+    sky_options.cell_px = cell;
+    sky = measure_sky(frame.image, frame.mask, sky_options, threads);
+    filter_frame(frame, matched_width(profile), threads, filtered);
+  }
   auto peaks =
       keep_prominent(frame, filtered, find_peaks(filtered, options.threshold_sigma, threads),
                      options.threshold_sigma, threads);
@@ -98,8 +134,7 @@ double gain_of(const MeasureOptions& options, const SkyMesh& sky) {
 StarList collect(const std::vector<Source>& sources, bool stars, int limit) {
   StarList list;
   for (const Source& s : sources) {
-    const bool is_star = s.star.kind == StarClass::star || s.star.kind == StarClass::saturated;
-    if (!s.dropped && is_star == stars) list.push_back(s.star);
+    if (!s.dropped && is_star(s.star.kind) == stars) list.push_back(s.star);
   }
   std::stable_sort(list.begin(), list.end(),
                    [](const Star& a, const Star& b) { return a.flux > b.flux; });
@@ -140,9 +175,9 @@ FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std
   std::vector<Source> sources;
   const DetectionFrame frame{image, mask, &result.sky, options.cfa, gain_of(options, result.sky)};
   if (result.sky.median_noise() > 0.0) {
-    sources = find_sources(frame, options, profile, threads);
+    sources = find_sources(frame, options, sky_options, result.sky, profile, threads);
     fit_sources(frame, sources, profile, options.max_fits, threads);
-    if (is_crowded(sources)) {
+    if (is_crowded(sources, profile, image.size())) {
       CrowdOptions crowd{options.threshold_sigma, options.max_fits, sky_options};
       resolve_crowd(frame, crowd, result.sky, sources, profile, threads);
     }

@@ -104,7 +104,7 @@ FrameQuality frame_quality(const DetectionFrame& frame, const std::vector<Source
   }
   for (const Source& s : sources) {
     if (s.dropped) continue;
-    if (s.star.kind == StarClass::star || s.star.kind == StarClass::saturated) ++quality.stars;
+    if (is_star(s.star.kind)) ++quality.stars;
   }
   const std::vector<const Star*> stars = trusted_stars(sources);
   quality.fitted = static_cast<int>(stars.size());

@@ -59,6 +59,15 @@ struct Source {
 [[nodiscard]] FieldProfile find_field_profile(const DetectionFrame& frame,
                                               const FilteredFrame& first, Threads threads);
 
+/// Where no star is bright enough for a fit of its own: the maxima of 6 sigma behind this filter
+/// and their median width at half height, the filter's taken out.
+struct FaintWidth {
+  std::size_t peaks = 0;
+  double fwhm_px = 0.0;
+};
+[[nodiscard]] FaintWidth width_of_faint(const DetectionFrame& frame, const FilteredFrame& filtered,
+                                        Threads threads);
+
 /// Half-sample mode (Robertson & Cryer 1974; Bickel & Fruehwirth 2006) of unsorted values; NaN when
 /// empty.
 [[nodiscard]] double half_sample_mode(std::vector<double> values);

@@ -168,7 +168,7 @@ TEST_CASE("hot pixels are no stars") {
     const FrameMeasurement m = measure(image, mask);
     const Comparison c = compare(m.stars, truth, 2.0);
     int sharp = 0;
-    for (const Star& star : m.others) sharp += star.kind == StarClass::sharp ? 1 : 0;
+    for (const Star& star : m.others) sharp += star.kind == StarClass::hot_pixel ? 1 : 0;
     INFO("fwhm " << fwhm << " found " << c.found << " of " << truth.size() << " false "
                  << c.false_ones);
     CHECK(m.quality.fwhm_px == Approx(recorded_fwhm(fwhm, 3.5)).epsilon(0.02));

@@ -25,6 +25,7 @@ struct SubMeasurement {
   Size frame;
   stars::FrameQuality quality;
   StarList stars;
+  StarList others;  ///< what is no star, when asked for
   /// One per plane of the result. The noise counts wings wider than a Gaussian's: it is
   /// the standard deviation of what the default rejection keeps.
   std::vector<ChannelSky> sky;
@@ -41,6 +42,7 @@ struct MeasureSettings {
   int preview_px = 1000;  ///< longest side of the preview
   /// What only combining needs: the preview, and a mono sky's wings wider than a Gaussian's.
   bool for_combining = true;
+  bool keep_others = false;  ///< also what is no star
 };
 
 [[nodiscard]] SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibration,

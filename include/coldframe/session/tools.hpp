@@ -74,17 +74,21 @@ struct MeasuredFile {
   FrameInfo info;
   pipeline::SubMeasurement measurement;
   stars::FieldShape field;
-  std::optional<double> airmass;  ///< from place and time, else the header's
-  std::string fault;              ///< not empty: not measured
-  bool missing = false;           ///< nothing stands under this name
+  std::array<int, star_classes> classes{};  ///< how many of each class were seen
+  std::optional<double> airmass;            ///< from place and time, else the header's
+  std::string fault;                        ///< not empty: not measured
+  bool missing = false;                     ///< nothing stands under this name
 };
 /// Measures files as they are (calibrated or not), several at once. With `out`, a FITS table and a
-/// CSV per file. A file that cannot be used has its fault in its row and costs the others nothing.
+/// CSV per file (and the same as JSON with `json_tables`): stars first, then all else that was
+/// seen, with a class per row. A file that cannot be used has its fault in its row and costs the
+/// others nothing.
 [[nodiscard]] std::vector<MeasuredFile> measure_files(const Paths& files,
                                                       const std::filesystem::path& out,
                                                       double detection_sigma,
                                                       const std::vector<SuppliedCard>& supplied,
-                                                      Threads threads, const Watch& watch);
+                                                      Threads threads, const Watch& watch,
+                                                      bool json_tables = false);
 
 struct RegisteredFile {
   std::string file;
