@@ -25,7 +25,7 @@ struct Step {
 std::vector<Star> brightest(const StarList& stars) {
   std::vector<Star> bright;
   for (const auto& star : stars) {
-    if (star.flux > 0.0 && star.kind == StarClass::star) bright.push_back(star);
+    if (star.flux > 0.0 && star.kind != StarClass::saturated) bright.push_back(star);
   }
   std::sort(bright.begin(), bright.end(), [](const Star& a, const Star& b) {
     return a.flux != b.flux ? a.flux > b.flux : (a.y != b.y ? a.y < b.y : a.x < b.x);

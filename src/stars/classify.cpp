@@ -81,6 +81,11 @@ struct ShapeRules {
   const WidthMap& minor;
 };
 
+/// A lone pixel may be a hit as well as hot: only its place in other frames would tell.
+StarClass class_of_sharp(const Source& source) noexcept {
+  return source.sharp_edge.lit > 0 ? StarClass::cosmic_ray : StarClass::hot_pixel;
+}
+
 /// Chi-square per degree of freedom that a star of this signal-to-noise may have: the field's
 /// profile is known to some percent only.
 double tolerable_misfit(const Source& source) noexcept {
@@ -89,7 +94,7 @@ double tolerable_misfit(const Source& source) noexcept {
 
 /// Light that the field's profile does not describe at all, by where its own lies.
 StarClass class_of_misfit(const Source& source) noexcept {
-  return source.spread_ratio < 0.9 ? StarClass::hot_pixel : StarClass::extended;
+  return source.spread_ratio < 0.9 ? class_of_sharp(source) : StarClass::extended;
 }
 
 StarClass class_by_fit(const Source& source, const ShapeRules& rules) noexcept {
@@ -102,13 +107,17 @@ StarClass class_by_fit(const Source& source, const ShapeRules& rules) noexcept {
     return std::max(least, 4.0 * std::hypot(1.5 * noise, map.scatter()));
   };
   const double narrow = rules.minor.at(at) - std::log(source.optical_minor);
-  if (narrow > room(0.45, rules.minor)) return StarClass::hot_pixel;
+  if (narrow > room(0.45, rules.minor)) return class_of_sharp(source);
   const double wide = std::log(width) - rules.geometric.at(at);
   const double lengthy = std::log(source.optical_major) - rules.major.at(at);
-  if (wide > room(0.30, rules.geometric) || lengthy > room(0.45, rules.major)) {
-    return StarClass::extended;
-  }
-  return StarClass::star;
+  const bool too_long = lengthy > room(0.24, rules.major);
+  if (!too_long && wide <= room(0.16, rules.geometric)) return StarClass::star;
+  // Two stars in one are long, but no wider across than one and not longer than their distance
+  // allows before they show as two.
+  constexpr double longest_pair = 0.8;  // ln 2.2
+  const double across = -narrow;
+  const bool thin = across < room(0.2, rules.minor);
+  return thin && lengthy < longest_pair ? StarClass::blend : StarClass::extended;
 }
 
 StarClass class_by_spread(const Source& source) noexcept {
@@ -116,13 +125,13 @@ StarClass class_by_spread(const Source& source) noexcept {
   if (source.star.chi2_per_dof > tolerable_misfit(source)) return class_of_misfit(source);
   if (!(source.spread_error > 0.0)) return StarClass::star;
   const double room = 4.0 * source.spread_error;
-  if (source.spread_ratio < 0.6 - room) return StarClass::hot_pixel;
+  if (source.spread_ratio < 0.6 - room) return class_of_sharp(source);
   if (source.spread_ratio > 1.35 + room) return StarClass::extended;
   return StarClass::star;
 }
 
 bool shapes_the_field(const Source& s) noexcept {
-  return s.star.fitted && !s.edge && !s.sharp && !s.saturated && s.star.snr > 12.0 &&
+  return s.star.fitted && !s.suspect && !s.edge && !s.sharp && !s.saturated && s.star.snr > 12.0 &&
          s.optical_minor > 0.3;
 }
 
@@ -140,7 +149,20 @@ WidthMap map_of(const std::vector<Source>& sources, Size frame, double (*width)(
 
 }  // namespace
 
-void classify(Size frame, std::vector<Source>& sources) {
+namespace {
+
+/// Whether its edges are sharper than those of a star where it stands. What was taken for sharp
+/// against the mean width is looked at again in parts of the field that are sharper.
+bool is_sharp(const Source& s, const FieldProfile& profile) noexcept {
+  const double local = profile.recorded_at({s.star.x, s.star.y}).minor;
+  if (has_sharp_edge(s, 0.9 * local)) return true;
+  if (!s.sharp) return false;
+  return local > 0.9 * profile.fwhm_px || s.sharp_edge.across < 0.6 * least_side_ratio(local);
+}
+
+}  // namespace
+
+void classify(Size frame, const FieldProfile& profile, std::vector<Source>& sources) {
   const WidthMap geometric = map_of(
       sources, frame, [](const Source& s) { return std::sqrt(s.optical_major * s.optical_minor); });
   const WidthMap major = map_of(sources, frame, [](const Source& s) { return s.optical_major; });
@@ -149,12 +171,16 @@ void classify(Size frame, std::vector<Source>& sources) {
   for (Source& s : sources) {
     if (s.dropped) continue;
     s.star.kind = StarClass::star;
-    if (!s.star.fitted) s.star.kind = class_by_spread(s);
+    if (!s.star.fitted && !s.sharp) s.star.kind = class_by_spread(s);
     if (s.star.fitted && geometric.known()) s.star.kind = class_by_fit(s, rules);
-    if (s.sharp) s.star.kind = StarClass::hot_pixel;
+    if (is_sharp(s, profile)) s.star.kind = class_of_sharp(s);
     if (s.edge) s.star.kind = StarClass::edge;
     if (s.saturated) s.star.kind = s.converged ? StarClass::saturated : StarClass::extended;
+    // Chosen for looking odd: its shape is not a fair sample of the field's.
+    if (s.suspect && s.star.kind == StarClass::star) s.star.fitted = false;
   }
+  classify_lines(frame, profile, sources);
+  classify_crowded(frame, profile, sources);
 }
 
 }  // namespace coldframe::stars

@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <utility>
 
 #include "stars/fit_tasks.hpp"
@@ -47,8 +46,16 @@ GroupSetup group_setup(const DetectionFrame& frame, const FieldProfile& profile)
 }
 
 void fit_one_group(const DetectionFrame& frame, std::vector<Source>& sources,
-                   const LightModel& model, GroupSetup setup, const Indices& group,
-                   const Ellipse& recorded, GroupWorkspace& work) {
+                   const LightModel& model, const FieldProfile& profile, GroupSetup setup,
+                   const Indices& group, const Ellipse& mean, GroupWorkspace& work) {
+  const Ellipse recorded = fixed_ellipse_at(profile, mean, sources[group[0]].star);
+  if (profile.surface.varies) {
+    const Star& first = sources[group[0]].star;
+    const ShapeMatrix local = profile.shape_at({first.x, first.y});
+    setup.shape[par_s11] = local.s11;
+    setup.shape[par_s12] = local.s12;
+    setup.shape[par_s22] = local.s22;
+  }
   std::vector<GroupMember> members(group.size());
   for (std::size_t k = 0; k < group.size(); ++k) {
     const Star& star = sources[group[k]].star;
@@ -84,7 +91,7 @@ void fit_groups(const DetectionFrame& frame, std::vector<Source>& sources,
     GroupWorkspace work;
     const std::size_t last = std::min(groups.size(), (task + 1) * per_task);
     for (std::size_t g = task * per_task; g < last; ++g) {
-      fit_one_group(frame, sources, model, setup, groups[g], recorded, work);
+      fit_one_group(frame, sources, model, profile, setup, groups[g], recorded, work);
     }
   });
 }
@@ -111,7 +118,7 @@ void fit_alone(const DetectionFrame& frame, std::vector<Source>& sources,
     if (source.full_shape) {
       take(source, fit, recorded_ellipse(fit.ellipse, fit.beta));
     } else {
-      take_fixed(source, fit, recorded);
+      take_fixed(source, fit, fixed_ellipse_at(profile, recorded, source.star));
     }
   });
 }
@@ -206,8 +213,9 @@ void choose_shapes(std::vector<Source>& sources, const FieldProfile& profile, Si
 
 /// Longer than the field's stars but no wider: two of them in one.
 bool looks_like_pair(const Source& s, const FieldProfile& profile) noexcept {
-  const double field = profile.optical_px;
-  return s.optical_major > 1.2 * field && s.optical_minor < 1.2 * field;
+  const ShapeMatrix local = profile.shape_at({s.star.x, s.star.y});
+  const Ellipse field = ellipse_of(local.s11, local.s12, local.s22);
+  return s.optical_major > 1.2 * field.major && s.optical_minor < 1.2 * field.minor;
 }
 
 /// Gives sources that look like pairs the field's shape again, so that what it cannot explain
@@ -264,8 +272,7 @@ std::vector<Source> find_more(const DetectionFrame& frame, const LightModel& mod
 
 }  // namespace
 
-bool is_crowded(const std::vector<Source>& sources, const FieldProfile& profile,
-                Size frame) noexcept {
+bool is_crowded(const std::vector<Source>& sources) noexcept {
   std::size_t all = 0;
   std::size_t close = 0;
   for (const Source& s : sources) {
@@ -273,13 +280,7 @@ bool is_crowded(const std::vector<Source>& sources, const FieldProfile& profile,
     ++all;
     close += s.isolated ? 0 : 1;
   }
-  if (close >= 60 && 5 * close >= all) return true;
-  // Wings of many stars lift mesh and noise though none is near another.
-  constexpr std::size_t least = 60;
-  constexpr double covered_share = 0.08;
-  const double disc = 2.25 * std::numbers::pi * profile.fwhm_px * profile.fwhm_px;
-  const double area = static_cast<double>(frame.width) * static_cast<double>(frame.height);
-  return all >= least && disc * static_cast<double>(all) > covered_share * area;
+  return close >= 60 && 5 * close >= all;
 }
 
 void refine_neighbours(const DetectionFrame& frame, std::vector<Source>& sources,
@@ -304,7 +305,7 @@ void resolve_crowd(const DetectionFrame& frame, const CrowdOptions& options, Sky
     drop_spurious(sources, profile, size);
     choose_shapes(sources, profile, size, options.max_fits);
     fit_alone(frame, sources, profile, all_but_dropped(sources), true, threads);
-    adopt_mean_shape(sources, profile);
+    adopt_mean_shape(sources, size, profile);
     if (round == rounds) return;
     reopen_pairs(frame, sources, profile, true, threads);
     const LightModel model = model_of(frame, sources, profile, true, threads);

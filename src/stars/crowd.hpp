@@ -16,11 +16,17 @@ struct CrowdOptions {
   SkyMeshOptions sky;
 };
 
-/// Whether so many sources have close neighbours, or all of them cover so much of the frame
-/// (discs of 1.5 widths over 8% of it: the mesh then reads their wings as sky and noise, which
-/// costs stars at the limit), that it is worth resolve_crowd.
-[[nodiscard]] bool is_crowded(const std::vector<Source>& sources, const FieldProfile& profile,
-                              Size frame) noexcept;
+/// Whether so many sources have close neighbours that the frame is worth resolve_crowd.
+[[nodiscard]] bool is_crowded(const std::vector<Source>& sources) noexcept;
+
+/// Whether all sources cover so much of the frame (discs of 1.5 widths over 8% of it) that the
+/// mesh reads their wings as sky and noise, which costs stars at the limit.
+[[nodiscard]] bool covers_much(const std::vector<Source>& sources, const FieldProfile& profile,
+                               Size frame) noexcept;
+/// The sky without the light of the sources.
+[[nodiscard]] SkyMesh sky_beside(const DetectionFrame& frame, const std::vector<Source>& sources,
+                                 const FieldProfile& profile, const SkyMeshOptions& options,
+                                 Threads threads);
 
 /// Fits sources with close neighbours again, together or with the others' light taken away.
 void refine_neighbours(const DetectionFrame& frame, std::vector<Source>& sources,

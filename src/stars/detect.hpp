@@ -40,8 +40,11 @@ struct GaussianKernel {
 struct Peak {
   int x = 0;
   int y = 0;
-  float value = 0.0F;     ///< filtered, in units of its noise
-  float pedestal = 0.0F;  ///< level of the surroundings in the same unit, >= 0
+  float value = 0.0F;       ///< filtered, in units of its noise
+  float pedestal = 0.0F;    ///< level of the surroundings in the same unit, >= 0
+  float line = 0.0F;        ///< level of the best straight line through it, 0 = none
+  float line_angle = 0.0F;  ///< its direction, radians counter-clockwise from +x
+  int line_steps = 0;       ///< how far it goes on to both sides, in steps of 2.2 kernel widths
 };
 
 struct FilteredFrame {

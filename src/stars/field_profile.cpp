@@ -136,6 +136,22 @@ std::vector<Source> first_candidates(const DetectionFrame& frame, const Filtered
 
 }  // namespace
 
+ShapeMatrix FieldProfile::shape_at(Point p) const noexcept {
+  if (surface.varies) return surface.at(p);
+  if (s11 > 0.0 && s22 > 0.0) return {s11, s12, s22};
+  const double round = 4.0 / (optical_px * optical_px);
+  return {round, 0.0, round};
+}
+
+Ellipse FieldProfile::recorded_at(Point p) const noexcept {
+  const ShapeMatrix s = shape_at(p);
+  Ellipse ellipse = ellipse_of(s.s11, s.s12, s.s22);
+  const double pixel = std::max(0.0, fwhm_px * fwhm_px - optical_px * optical_px);
+  ellipse.major = std::sqrt(ellipse.major * ellipse.major + pixel);
+  ellipse.minor = std::sqrt(ellipse.minor * ellipse.minor + pixel);
+  return ellipse;
+}
+
 double half_sample_mode(std::vector<double> values) {
   if (values.empty()) return std::numeric_limits<double>::quiet_NaN();
   std::sort(values.begin(), values.end());
@@ -216,9 +232,14 @@ FaintWidth width_of_faint(const DetectionFrame& frame, const FilteredFrame& filt
   return result;
 }
 
-void adopt_mean_shape(const std::vector<Source>& sources, FieldProfile& profile) {
+void adopt_mean_shape(const std::vector<Source>& sources, Size frame, FieldProfile& profile) {
   std::vector<const Source*> good = shapes_of(sources, true);
   if (good.size() < 10) good = shapes_of(sources, false);
+  std::vector<ShapeSample> samples;
+  for (const Source* s : good) {
+    samples.push_back({{s->star.x, s->star.y}, {s->s11, s->s12, s->s22}});
+  }
+  profile.surface = fit_shape_surface(samples, frame);
   std::vector<double> widths;
   for (const Source* s : good) widths.push_back(std::log(s->star.fwhm_px));
   const double mode = typical_width(widths, profile.crowded);

@@ -50,6 +50,12 @@ FitSetup fixed_setup(const DetectionFrame& frame, const Source& source,
                      const FieldProfile& profile) {
   FitSetup setup = setup_for(frame, source, profile);
   setup.free_shape = false;
+  if (profile.surface.varies) {
+    const ShapeMatrix local = profile.shape_at({source.star.x, source.star.y});
+    setup.s11 = local.s11;
+    setup.s12 = local.s12;
+    setup.s22 = local.s22;
+  }
   setup.free_sky = source.saturated;
   if (source.saturated) {
     setup.flux = 0.0;
@@ -71,6 +77,7 @@ void take(Source& source, const FitResult& fit, const Ellipse& recorded) {
   source.s22 = fit.s22;
   source.spread_ratio = fit.spread_ratio;
   source.spread_error = fit.spread_error;
+  source.spread_along = fit.spread_along;
   source.star = star_from_fit(fit, source.star, recorded);
 }
 
@@ -119,7 +126,36 @@ void fit_fixed_shapes(const DetectionFrame& frame, std::vector<Source>& sources,
     FitSetup setup = fixed_setup(frame, sources[i], profile);
     setup.neighbours = crowd.around(i, store);
     const FitResult fit = fit_star(frame.image, frame.mask, setup, work);
-    if (fit.converged) take_fixed(sources[i], fit, fixed);
+    if (!fit.converged) return;
+    take_fixed(sources[i], fit, fixed_ellipse_at(profile, fixed, sources[i].star));
+  });
+}
+
+/// Light that the field's profile does not suit well.
+bool looks_odd(const Source& s) noexcept {
+  constexpr double least_snr = 15.0;
+  if (s.dropped || s.sharp || s.saturated || s.edge || !s.converged || s.full_shape) return false;
+  if (s.star.snr < least_snr || !(s.spread_error > 0.0)) return false;
+  return s.spread_along > 1.10 + 4.0 * s.spread_error ||
+         s.star.chi2_per_dof > 3.0 + std::pow(0.03 * s.star.snr, 2);
+}
+
+/// A shape of their own for sources that look like anything but a star: galaxies, pairs, dashes.
+void fit_odd_shapes(const DetectionFrame& frame, std::vector<Source>& sources,
+                    const FieldProfile& profile, const Crowd& crowd, Threads threads) {
+  constexpr std::size_t most = 2000;
+  std::vector<std::size_t> odd;
+  for (std::size_t i = 0; i < sources.size() && odd.size() < most; ++i) {
+    if (looks_odd(sources[i])) odd.push_back(i);
+  }
+  for_each_fit(odd, threads, [&](std::size_t i, FitWorkspace& work) {
+    NeighbourStore store{};
+    FitSetup setup = setup_for(frame, sources[i], profile);
+    setup.neighbours = crowd.around(i, store);
+    const FitResult fit = fit_star(frame.image, frame.mask, setup, work);
+    if (!fit.converged) return;
+    sources[i].suspect = true;
+    take(sources[i], fit, recorded_ellipse(fit.ellipse, fit.beta));
   });
 }
 
@@ -133,11 +169,11 @@ void fit_sources(const DetectionFrame& frame, std::vector<Source>& sources, Fiel
     sources[i].isolation = sources[i].isolated ? 12 : crowd.isolation(i, profile.fwhm_px);
   }
   fit_full_shapes(frame, sources, profile, crowd, max_fits, threads);
-  adopt_mean_shape(sources, profile);
-  if (is_crowded(sources, profile, frame.image.size()))
-    return;  // resolve_crowd fits the others together
+  adopt_mean_shape(sources, frame.image.size(), profile);
+  if (is_crowded(sources)) return;  // resolve_crowd fits the others together
   fit_fixed_shapes(frame, sources, profile, crowd, threads);
   refine_neighbours(frame, sources, profile, threads);
+  fit_odd_shapes(frame, sources, profile, crowd, threads);
 }
 
 }  // namespace coldframe::stars

@@ -36,8 +36,14 @@ void take_fixed(Source& source, const FitResult& fit, const Ellipse& recorded);
 /// The field's profile as recorded: the shape of all fits of fixed shape.
 [[nodiscard]] Ellipse fixed_ellipse(const FieldProfile& profile);
 
+/// The same where a source stands, from the mean where the field does not vary.
+[[nodiscard]] inline Ellipse fixed_ellipse_at(const FieldProfile& profile, const Ellipse& mean,
+                                              const Star& star) noexcept {
+  return profile.surface.varies ? profile.recorded_at({star.x, star.y}) : mean;
+}
+
 /// Median ellipse and exponent of the well fitted stars become the profile for the others.
-void adopt_mean_shape(const std::vector<Source>& sources, FieldProfile& profile);
+void adopt_mean_shape(const std::vector<Source>& sources, Size frame, FieldProfile& profile);
 
 /// Runs `fit_one(source index, workspace)` over a list, a few per task.
 template <typename FitOne>

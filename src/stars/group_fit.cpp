@@ -67,6 +67,7 @@ void GroupFit::judge(std::size_t k, FitResult& fit) noexcept {
       compare_spread(pixels, now_[3 * k], now_[3 * k + 1], now_[3 * k + 2], width_);
   fit.spread_ratio = spread.ratio;
   fit.spread_error = spread.error;
+  fit.spread_along = spread.along;
 }
 
 void fit_group(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,

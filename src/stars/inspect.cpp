@@ -100,12 +100,7 @@ Sharpness sharpness(const DetectionFrame& frame, const Peak& peak, double sky,
 
 /// The same ratio for a star centred on a pixel: no star of this width has a lower one.
 double least_ratio(double fwhm_px, CfaPattern cfa) noexcept {
-  // Pixel-integrated Gaussian whose recorded width is fwhm_px (widths in squares; the pixel's
-  // share is 0.68 px^2 for such narrow profiles).
-  const double sigma = std::sqrt(std::max(fwhm_px * fwhm_px - 0.68, 0.3)) / fwhm_over_sigma;
-  const double inner = std::erf(0.5 / (sigma * std::sqrt(2.0)));
-  const double side = 0.5 * (std::erf(1.5 / (sigma * std::sqrt(2.0))) - inner);
-  const double along = side / inner;
+  const double along = least_side_ratio(fwhm_px);
   return cfa == CfaPattern::none ? along : along * along;
 }
 
@@ -194,6 +189,7 @@ Source look(const DetectionFrame& frame, const FilteredFrame& filtered, const Pe
   }
   const Sharpness sharp = sharpness(frame, peak, star.sky, sigma);
   star.peak = sharp.top;
+  source.sharp_edge = look_for_edge(frame, peak, star.sky, sigma);
   source.sharp = sharp.ratio < ratio_limit;
   if (needs_significance) {
     // A lone pixel explains more of the light than a star of the field's width does, and its
@@ -201,6 +197,8 @@ Source look(const DetectionFrame& frame, const FilteredFrame& filtered, const Pe
     source.sharp = sharp.ratio < 0.6 * ratio_limit && sharp.top > 5.0 * sigma &&
                    ratio_limit - sharp.ratio > 2.0 * sharp.error &&
                    sharp.top > 0.9 * star.snr * sigma * filtered.noise_ratio;
+    // A hit of several pixels. Stars in the field's sharper parts must not pass for one.
+    source.sharp = source.sharp || has_sharp_edge(source, 0.75 * fwhm_px);
   }
   return source;
 }

@@ -11,11 +11,10 @@ constexpr int band_rows = 64;
 
 ParameterVector parameters_of(const Source& s, const FieldProfile& profile) noexcept {
   ParameterVector p{};
-  const double round = 4.0 / (profile.optical_px * profile.optical_px);
-  const bool known = profile.s11 > 0.0 && profile.s22 > 0.0;
-  p[par_s11] = known ? profile.s11 : round;
-  p[par_s12] = known ? profile.s12 : 0.0;
-  p[par_s22] = known ? profile.s22 : round;
+  const ShapeMatrix local = profile.shape_at({s.star.x, s.star.y});
+  p[par_s11] = local.s11;
+  p[par_s12] = local.s12;
+  p[par_s22] = local.s22;
   if (s.converged && s.s11 > 0.0) {
     p[par_s11] = s.s11;
     p[par_s12] = s.s12;

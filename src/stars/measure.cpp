@@ -105,7 +105,19 @@ int cell_for(double fwhm_px, const SkyMeshOptions& options) noexcept {
   return cell;
 }
 
-std::vector<Source> find_sources(const DetectionFrame& frame, const MeasureOptions& options,
+/// Detection with the filter's width as it is.
+std::vector<Source> detect(const DetectionFrame& frame, const FilteredFrame& filtered,
+                           const FieldProfile& profile, double threshold, Threads threads) {
+  auto peaks =
+      keep_prominent(frame, filtered, find_peaks(filtered, threshold, threads), threshold, threads);
+  auto sources = inspect_all(frame, filtered, peaks, profile.fwhm_px, threads);
+  merge_saturated(sources);
+  return sources;
+}
+
+/// All sources with their fits; `sky` (which `frame` points to) is measured again where wide stars
+/// ask for wider cells, and where the light of many stars lies on it.
+std::vector<Source> find_and_fit(const DetectionFrame& frame, const MeasureOptions& options,
                                  SkyMeshOptions& sky_options, SkyMesh& sky, FieldProfile& profile,
                                  Threads threads) {
   FilteredFrame filtered;
@@ -116,11 +128,13 @@ std::vector<Source> find_sources(const DetectionFrame& frame, const MeasureOptio
     sky = measure_sky(frame.image, frame.mask, sky_options, threads);
     filter_frame(frame, matched_width(profile), threads, filtered);
   }
-  auto peaks =
-      keep_prominent(frame, filtered, find_peaks(filtered, options.threshold_sigma, threads),
-                     options.threshold_sigma, threads);
-  auto sources = inspect_all(frame, filtered, peaks, profile.fwhm_px, threads);
-  merge_saturated(sources);
+  auto sources = detect(frame, filtered, profile, options.threshold_sigma, threads);
+  fit_sources(frame, sources, profile, options.max_fits, threads);
+  if (is_crowded(sources) || !covers_much(sources, profile, frame.image.size())) return sources;
+  sky = sky_beside(frame, sources, profile, sky_options, threads);
+  filter_frame(frame, matched_width(profile), threads, filtered);
+  sources = detect(frame, filtered, profile, options.threshold_sigma, threads);
+  fit_sources(frame, sources, profile, options.max_fits, threads);
   return sources;
 }
 
@@ -175,13 +189,12 @@ FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std
   std::vector<Source> sources;
   const DetectionFrame frame{image, mask, &result.sky, options.cfa, gain_of(options, result.sky)};
   if (result.sky.median_noise() > 0.0) {
-    sources = find_sources(frame, options, sky_options, result.sky, profile, threads);
-    fit_sources(frame, sources, profile, options.max_fits, threads);
-    if (is_crowded(sources, profile, image.size())) {
+    sources = find_and_fit(frame, options, sky_options, result.sky, profile, threads);
+    if (is_crowded(sources)) {
       CrowdOptions crowd{options.threshold_sigma, options.max_fits, sky_options};
       resolve_crowd(frame, crowd, result.sky, sources, profile, threads);
     }
-    classify(image.size(), sources);
+    classify(image.size(), profile, sources);
   }
   result.quality = frame_quality(frame, sources, profile);
   result.stars = collect(sources, true, options.max_stars);

@@ -41,6 +41,7 @@ void ProfileFit::judge_spread(FitResult& result) noexcept {
   const Spread spread = compare_spread(pixels, now_[par_x], now_[par_y], now_[par_peak], width_);
   result.spread_ratio = spread.ratio;
   result.spread_error = spread.error;
+  result.spread_along = spread.along;
 }
 
 bool ProfileFit::errors(FitResult& result) noexcept {

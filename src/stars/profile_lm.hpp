@@ -59,6 +59,7 @@ struct FitResult {
   double peak_pixel = 0.0;  ///< highest fitted pixel above the fitted sky
   /// Windowed second moment of the data over that of the model, and its error; error 0 = unknown.
   double spread_ratio = 1.0, spread_error = 0.0;
+  double spread_along = 1.0;  ///< the ratio in the direction where it is largest
 };
 
 /// Scratch of one fit; large, so it lives on a heap or once per thread's work.

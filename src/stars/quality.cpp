@@ -15,10 +15,10 @@ std::vector<const Star*> trusted_stars(const std::vector<Source>& sources) {
   std::vector<const Star*> isolated;
   std::vector<const Star*> all;
   for (const Source& s : sources) {
-    if (s.dropped || !s.star.fitted || s.star.kind != StarClass::star || s.star.snr < 10.0)
-      continue;
+    const bool whole_star = s.star.kind == StarClass::star || s.star.kind == StarClass::crowded;
+    if (s.dropped || !s.star.fitted || !whole_star || s.star.snr < 10.0) continue;
     all.push_back(&s.star);
-    if (s.isolated) isolated.push_back(&s.star);
+    if (s.isolated && s.star.kind == StarClass::star) isolated.push_back(&s.star);
   }
   std::vector<const Star*> chosen = isolated.size() >= 10 ? isolated : all;
   std::vector<double> chi2;

@@ -7,6 +7,7 @@
 #include "coldframe/core/star.hpp"
 #include "stars/detect.hpp"
 #include "stars/profile_lm.hpp"
+#include "stars/shape_surface.hpp"
 
 namespace coldframe::stars {
 
@@ -17,8 +18,23 @@ struct FieldProfile {
   double beta = 3.5;
   bool gaussian = false;                   ///< no wings: fit Gaussians
   double s11 = 0.0, s12 = 0.0, s22 = 0.0;  ///< mean half-maximum ellipse; 0 = unknown
+  ShapeSurface surface;                    ///< how the ellipse changes over the frame
   int stars = 0;                           ///< it rests on so many
   bool crowded = false;                    ///< unseen companions widen most sources
+
+  /// The stars' half-maximum ellipse at a place.
+  [[nodiscard]] ShapeMatrix shape_at(Point p) const noexcept;
+  /// Recorded from optical axes: widths add nearly in squares.
+  [[nodiscard]] Ellipse recorded_at(Point p) const noexcept;
+};
+
+/// The brightest pixel of a source against the pairs of pixels that face each other across it.
+struct SharpEdge {
+  double across = 1.0;      ///< darker of the two pairs along the axes over the pixel, above sky
+  double diagonal = 1.0;    ///< the same of the pairs along the diagonals
+  double top_error = 1.0;   ///< of the pixel, over its own value: sky and photons
+  double pair_error = 1.0;  ///< of a pair's mean over the pixel
+  int lit = 0;              ///< neighbours of at least a quarter of its light
 };
 
 struct Source {
@@ -30,14 +46,17 @@ struct Source {
   double spread_ratio =
       1.0;  ///< second moment over that of the field's profile, for fits of fixed shape
   double spread_error = 0.0;  ///< 0 = unknown
+  double spread_along = 1.0;  ///< the ratio in the direction where it is largest
   double saturated_radius = 0.0;
   bool dropped = false;
   bool saturated = false;
   bool sharp = false;  ///< one pixel stands far above its neighbours
+  SharpEdge sharp_edge;
   bool edge = false;
   bool isolated = false;
   int isolation = 0;  ///< distance of the nearest comparable source in quarter widths, at most 12
   bool full_shape = false;  ///< its own shape is fitted, not the field's
+  bool suspect = false;     ///< fitted freely because the field's shape did not suit it
   bool converged = false;   ///< some fit succeeded (free or fixed shape)
 };
 
@@ -45,6 +64,18 @@ struct Source {
 /// first guesses for a fit.
 [[nodiscard]] Source inspect_peak(const DetectionFrame& frame, const FilteredFrame& filtered,
                                   const Peak& peak, double fwhm_px);
+
+/// Pairs of pixels that face each other across the brightest one near a peak. Mosaics: the greens'
+/// diagonals alone.
+[[nodiscard]] SharpEdge look_for_edge(const DetectionFrame& frame, const Peak& peak, double sky,
+                                      double sigma) noexcept;
+
+/// A pixel's neighbour over the pixel for a star of this recorded width centred on it: no star of
+/// this width shows less.
+[[nodiscard]] double least_side_ratio(double fwhm_px) noexcept;
+/// Whether a pair of pixels across the brightest one is darker than any star of this recorded
+/// width could make it (after van Dokkum 2001, PASP 113, 1420: cosmic rays by their edges).
+[[nodiscard]] bool has_sharp_edge(const Source& source, double fwhm_px) noexcept;
 
 /// As `inspect_peak` for a field whose width is still unknown: only pixels narrower than any
 /// star (FWHM 1.2 px) count as sharp; the star's width is guessed from the filtered image.
@@ -77,7 +108,13 @@ struct FaintWidth {
 void fit_sources(const DetectionFrame& frame, std::vector<Source>& sources, FieldProfile& profile,
                  int max_fits, Threads threads);
 
-/// Sets `star.kind` of every source from its shape against the local profile.
-void classify(Size frame, std::vector<Source>& sources);
+/// Sets `star.kind` of every source from its shape against the local profile, the lines it lies on
+/// and its neighbours.
+void classify(Size frame, const FieldProfile& profile, std::vector<Source>& sources);
+
+/// Pieces of straight lines among the sources: trails, and spikes of bright stars.
+void classify_lines(Size frame, const FieldProfile& profile, std::vector<Source>& sources);
+/// Stars with a comparable neighbour closer than 1.5 widths.
+void classify_crowded(Size frame, const FieldProfile& profile, std::vector<Source>& sources);
 
 }  // namespace coldframe::stars

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <numbers>
 
 #include "stars/profile_model.hpp"
 
@@ -39,6 +40,36 @@ class Window {
 
 }  // namespace
 
+namespace {
+
+struct Tensor {
+  double xx = 0.0, xy = 0.0, yy = 0.0;
+
+  void add(double light, double dx, double dy) noexcept {
+    xx += light * dx * dx;
+    xy += light * dx * dy;
+    yy += light * dy * dy;
+  }
+  [[nodiscard]] double along(double c, double s) const noexcept {
+    return xx * c * c + 2.0 * xy * c * s + yy * s * s;
+  }
+};
+
+double largest_ratio(const Tensor& seen, const Tensor& drawn) noexcept {
+  constexpr int directions = 12;
+  double largest = 0.0;
+  for (int k = 0; k < directions; ++k) {
+    const double angle = std::numbers::pi * k / directions;
+    const double c = std::cos(angle);
+    const double s = std::sin(angle);
+    const double expected = drawn.along(c, s);
+    if (expected > 0.0) largest = std::max(largest, seen.along(c, s) / expected);
+  }
+  return largest;
+}
+
+}  // namespace
+
 Spread compare_spread(const SpreadPixels& pixels, double x, double y, double peak,
                       double width) noexcept {
   const double narrow = 1.0 / (0.36 * std::max(width * width + 0.8, 2.0));  // 1 / (2 sigma^2)
@@ -46,6 +77,7 @@ Spread compare_spread(const SpreadPixels& pixels, double x, double y, double pea
   const Window across(pixels.y, pixels.count, y, narrow);
   double light = 0.0, moment = 0.0, model = 0.0, model_moment = 0.0;
   double v0 = 0.0, v1 = 0.0, v2 = 0.0;
+  Tensor seen, drawn;
   for (std::size_t i = 0; i < pixels.count; ++i) {
     const double dx = static_cast<double>(pixels.x[i]) - x;
     const double dy = static_cast<double>(pixels.y[i]) - y;
@@ -58,12 +90,15 @@ Spread compare_spread(const SpreadPixels& pixels, double x, double y, double pea
     moment += w * value * r2;
     model += w * expected;
     model_moment += w * expected * r2;
+    seen.add(w * value, dx, dy);
+    drawn.add(w * expected, dx, dy);
     v0 += variance;
     v1 += variance * r2;
     v2 += variance * r2 * r2;
   }
   Spread spread;
   if (!(light > 0.0) || !(model > 0.0)) return spread;
+  spread.along = largest_ratio(seen, drawn) * model / light;
   const double t = moment / light;
   spread.ratio = t * model / model_moment;
   spread.error =

@@ -9,6 +9,7 @@ namespace coldframe::stars {
 struct Spread {
   double ratio = 1.0;  ///< second moment of the data over that of the model
   double error = 0.0;  ///< 0 = unknown
+  double along = 1.0;  ///< the same ratio in the direction where it is largest
 };
 
 /// Pixels of one source; values above sky and neighbours, `light` the model of peak 1.
