@@ -185,6 +185,8 @@ double moffat_alpha(double fwhm, double beta) noexcept {
 
 PointSpread::PointSpread(const OpticsScene& optics, const SubScene& sub, Size frame)
     : corner_fwhm_factor_(optics.corner_fwhm_factor),
+      tilt_x_(optics.tilt * std::cos(optics.tilt_angle_deg * degree)),
+      tilt_y_(optics.tilt * std::sin(optics.tilt_angle_deg * degree)),
       corner_ellipticity_(optics.corner_ellipticity),
       centre_{0.5 * (frame.width - 1), 0.5 * (frame.height - 1)},
       corner_radius_(0.5 * std::hypot(frame.width, frame.height)) {
@@ -206,6 +208,7 @@ LocalShape PointSpread::shape_at(Point p) const noexcept {
   const double share = std::min(1.2, r * r / (corner_radius_ * corner_radius_));
   LocalShape shape;
   shape.scale = 1.0 + (corner_fwhm_factor_ - 1.0) * share;
+  shape.scale *= std::max(0.2, 1.0 + (tilt_x_ * dx + tilt_y_ * dy) / corner_radius_);
   shape.ellipticity = std::min(0.9, corner_ellipticity_ * share);
   if (r > 0.0) {
     shape.ux = dx / r;

@@ -69,6 +69,7 @@ class PointSpread {
   std::vector<Moffat> components_;
   std::vector<std::vector<Ghost>> ghosts_;  ///< of each component
   double corner_fwhm_factor_;
+  double tilt_x_, tilt_y_;
   double corner_ellipticity_;
   Point centre_;
   double corner_radius_;

@@ -69,6 +69,8 @@ void read_optics(const Json& value, const std::string& file, OpticsScene& optics
   reader.number("wing_fwhm_factor", optics.wing_fwhm_factor, 1.0, 30.0);
   reader.number("wing_beta", optics.wing_beta, 1.5, 20.0);
   reader.number("corner_fwhm_factor", optics.corner_fwhm_factor, 1.0, 5.0);
+  reader.number("tilt", optics.tilt, 0.0, 0.8);
+  reader.number("tilt_angle_deg", optics.tilt_angle_deg, -360.0, 360.0);
   reader.number("corner_ellipticity", optics.corner_ellipticity, 0.0, 0.8);
   reader.finish();
 }

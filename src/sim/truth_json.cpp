@@ -42,6 +42,8 @@ Json optics_facts(const OpticsScene& optics) {
           {"wing_share", optics.wing_share},
           {"vignetting", optics.vignetting},
           {"corner_fwhm_factor", optics.corner_fwhm_factor},
+          {"tilt", optics.tilt},
+          {"tilt_angle_deg", optics.tilt_angle_deg},
           {"corner_ellipticity", optics.corner_ellipticity}};
 }
 

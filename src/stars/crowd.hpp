@@ -23,10 +23,11 @@ struct CrowdOptions {
 /// mesh reads their wings as sky and noise, which costs stars at the limit.
 [[nodiscard]] bool covers_much(const std::vector<Source>& sources, const FieldProfile& profile,
                                Size frame) noexcept;
-/// The sky without the light of the sources.
-[[nodiscard]] SkyMesh sky_beside(const DetectionFrame& frame, const std::vector<Source>& sources,
-                                 const FieldProfile& profile, const SkyMeshOptions& options,
-                                 Threads threads);
+/// Takes the fitted light away, measures the sky beside it, adds the sources that stand out in what
+/// is left, and makes all ready for another fit. `frame.sky` must point to `sky`.
+void look_beside(const DetectionFrame& frame, const CrowdOptions& options,
+                 const FieldProfile& profile, SkyMesh& sky, std::vector<Source>& sources,
+                 Threads threads);
 
 /// Fits sources with close neighbours again, together or with the others' light taken away.
 void refine_neighbours(const DetectionFrame& frame, std::vector<Source>& sources,

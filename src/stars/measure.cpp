@@ -131,9 +131,8 @@ std::vector<Source> find_and_fit(const DetectionFrame& frame, const MeasureOptio
   auto sources = detect(frame, filtered, profile, options.threshold_sigma, threads);
   fit_sources(frame, sources, profile, options.max_fits, threads);
   if (is_crowded(sources) || !covers_much(sources, profile, frame.image.size())) return sources;
-  sky = sky_beside(frame, sources, profile, sky_options, threads);
-  filter_frame(frame, matched_width(profile), threads, filtered);
-  sources = detect(frame, filtered, profile, options.threshold_sigma, threads);
+  const CrowdOptions crowd{options.threshold_sigma, options.max_fits, sky_options};
+  look_beside(frame, crowd, profile, sky, sources, threads);
   fit_sources(frame, sources, profile, options.max_fits, threads);
   return sources;
 }

@@ -63,10 +63,10 @@ double least_side_ratio(double fwhm_px) noexcept {
 bool has_sharp_edge(const Source& source, double fwhm_px) noexcept {
   const double side = least_side_ratio(fwhm_px);
   const SharpEdge& edge = source.sharp_edge;
-  // The pixel was chosen for being bright, the pair for being dark: 4.5 sigma hold for both.
+  // The pixel was chosen for being bright, the pair for being dark: 5 sigma hold for both.
   const auto dark = [&](double ratio, double least) {
     const double excess = 1.0 - ratio / least;
-    return excess > 0.5 && excess > 4.5 * std::hypot(edge.top_error, edge.pair_error / least);
+    return excess > 0.5 && excess > 5.0 * std::hypot(edge.top_error, edge.pair_error / least);
   };
   return dark(edge.across, side) || dark(edge.diagonal, side * side);
 }

@@ -63,6 +63,8 @@ struct OpticsScene {
   double wing_fwhm_factor = 4.0;
   double wing_beta = 2.5;
   double corner_fwhm_factor = 1.0;  ///< 1.6 = field curvature
+  double tilt = 0.0;  ///< relative growth of the width from the centre to the frame's far end ...
+  double tilt_angle_deg = 0.0;      ///< ... in this direction, and as much fall the other way
   double corner_ellipticity = 0.0;  ///< 0.4 = coma-like stretching along the radius
 };
 
