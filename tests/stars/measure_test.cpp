@@ -172,8 +172,8 @@ TEST_CASE("hot pixels are no stars") {
     INFO("fwhm " << fwhm << " found " << c.found << " of " << truth.size() << " false "
                  << c.false_ones);
     CHECK(m.quality.fwhm_px == Approx(recorded_fwhm(fwhm, 3.5)).epsilon(0.02));
-    // One pixel in 267 is hot: 11% of the wider stars have one within a FWHM and may be lost, give or
-    // take 2.2% (binomial, 208 stars).
+    // One pixel in 267 is hot: 11% of the wider stars have one within a FWHM and may be lost, give
+    // or take 2.2% (binomial, 208 stars).
     CHECK(c.found > 0.86 * static_cast<double>(truth.size()));
     CHECK(c.false_ones <= (fwhm < 2.0 ? 60 : 6));
     CHECK(sharp > 0.85 * hot);
