@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "coldframe/core/statistics.hpp"
+#include "trail_level.hpp"
 
 namespace coldframe::pipeline::detail {
 namespace {
@@ -38,6 +39,9 @@ Grid<float> median_of(const std::vector<Member>& members, Size size, Threads thr
 
 TrailModel::TrailModel(std::vector<Picture> members, Size size, Threads threads)
     : sum_(size), weight_(size), spread_(size), noise_(size, 1.0F), stars_(size) {
+  skies_ = sky_differences(members, threads);
+  parallel_for(threads, members.size(),
+               [&](std::size_t k) { subtract(skies_[k], members[k].values); });
   first_centre_ = median_of(members, size, threads, [](const Picture& m, int i, int j) {
     return m.mask(i, j) == 0 ? m.values(i, j) : std::nanf("");
   });
@@ -167,17 +171,24 @@ void TrailModel::map_noise(const Grid<float>& spread) {
   }
 }
 
-SubModel TrailModel::without(const Picture* member) const {
+SubModel TrailModel::of_all() const { return model_without(nullptr); }
+
+SubModel TrailModel::without(std::size_t index, Picture member) const {
+  subtract(skies_[index], member.values);
+  const Levelled own = level(member);
+  return model_without(&own);
+}
+
+SubModel TrailModel::model_without(const Levelled* own) const {
   const Size size = sum_.size();
-  const Levelled own = member != nullptr ? level(*member) : Levelled{};
   SubModel model{Grid<float>(size), Grid<float>(size), Grid<float>(size)};
   for (int j = 0; j < size.height; ++j) {
     for (int i = 0; i < size.width; ++i) {
       float sum = sum_(i, j);
       float weight = weight_(i, j);
-      if (member != nullptr && accepted(own, i, j)) {
-        sum -= own.scale * own.picture.values(i, j);
-        weight -= own.scale * own.scale;
+      if (own != nullptr && accepted(*own, i, j)) {
+        sum -= own->scale * own->picture.values(i, j);
+        weight -= own->scale * own->scale;
       }
       // What rounding leaves of a sum without its only member is nothing.
       constexpr float nothing = 1e-4F;

@@ -5,6 +5,7 @@
 
 #include <vector>
 
+#include "coldframe/core/chebyshev.hpp"
 #include "trail_preview.hpp"
 
 namespace coldframe::pipeline::detail {
@@ -21,8 +22,10 @@ struct SubModel {
 class TrailModel {
  public:
   TrailModel(std::vector<Picture> members, Size size, Threads threads);
-  /// `member`: the registered preview of a sub that took part, to be left out again; else null.
-  [[nodiscard]] SubModel without(const Picture* member) const;
+  /// Of all members.
+  [[nodiscard]] SubModel of_all() const;
+  /// `member`: the registered preview of the sub that took part as number `index`, left out again.
+  [[nodiscard]] SubModel without(std::size_t index, Picture member) const;
   /// Stars and their surroundings: they leave residuals when the seeing changes.
   [[nodiscard]] const Mask& stars() const noexcept { return stars_; }
   /// Noise of a place relative to the frame's: bright galaxies, crowded fields, dark corners.
@@ -34,14 +37,16 @@ class TrailModel {
     float scale = 1.0F;
   };
   [[nodiscard]] Levelled level(const Picture& member) const;
+  [[nodiscard]] SubModel model_without(const Levelled* own) const;
   void average(const std::vector<Levelled>& members, Threads threads);
   void map_noise(const Grid<float>& spread);
   void mark_stars();
   void keep_what_is_seen(SubModel& model) const;
   [[nodiscard]] bool accepted(const Levelled& member, int i, int j) const noexcept;
 
-  Grid<float> first_centre_;  ///< median before the members were made level
-  Grid<float> centre_;        ///< and after
+  std::vector<ChebyshevSurface> skies_;  ///< per member, to the middle one's sky
+  Grid<float> first_centre_;             ///< median before the members were made level
+  Grid<float> centre_;                   ///< and after
   Grid<float> sum_;
   Grid<float> weight_;
   Grid<float> spread_;

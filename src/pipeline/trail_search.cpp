@@ -181,27 +181,33 @@ TrailResidual to_residual(const Compared& compared, std::span<const Trail> known
   return out;
 }
 
-std::vector<Trail> search_once(const Compared& compared, std::span<const Trail> known,
-                               stack::TrailOptions options) {
-  const TrailResidual residual = to_residual(compared, known);
-  // What is not white (crowded fields, changing seeing) has larger extremes as well.
+// What is not white (crowded fields, changing seeing) has larger extremes as well.
+stack::TrailOptions stricter(stack::TrailOptions options, const TrailResidual& residual) {
   constexpr double usual = 1.05;
   options.min_significance += 6.0 * std::clamp(residual.correlation - usual, 0.0, 0.3);
+  return options;
+}
+
+// A trail is part of the level around it at first: the level takes a twentieth of a narrow one's
+// light, and the wings of a bright one. What may be one is measured again with the level of the sky
+// beside it.
+std::vector<Trail> search_sub(const Compared& compared, stack::TrailOptions options) {
+  constexpr double lost_to_level = 0.5;
+  std::vector<Trail> candidates;
+  {
+    const TrailResidual residual = to_residual(compared, {});
+    auto all = stricter(options, residual);
+    all.min_significance -= lost_to_level;
+    candidates = stack::find_trails(residual.values.cview(), residual.mask.cview(), all);
+  }
+  if (candidates.empty()) return {};
+  const TrailResidual residual = to_residual(compared, candidates);
+  options = stricter(options, residual);
   std::vector<Trail> trails;
   for (Trail trail : stack::find_trails(residual.values.cview(), residual.mask.cview(), options)) {
     if (detail::is_trail(residual, trail, options.min_significance)) trails.push_back(trail);
   }
   return trails;
-}
-
-// The wings of a bright trail are in the level at first: the search is done again with the level
-// measured beside it.
-std::vector<Trail> search_sub(const Compared& compared, const stack::TrailOptions& options) {
-  constexpr double bright = 30.0;
-  const auto first = search_once(compared, {}, options);
-  const bool again = std::any_of(first.begin(), first.end(),
-                                 [](const Trail& t) { return t.significance > bright; });
-  return again ? search_once(compared, first, options) : first;
 }
 
 // From preview pixels to the sub's own.
@@ -257,15 +263,15 @@ std::vector<std::vector<Trail>> search_trails(std::span<const PreviewSub> subs, 
     members[k] = detail::register_preview(sub.load(), sub.transform, grid);
   });
   const TrailModel model(std::move(members), grid.size, threads);
-  const detail::SubModel everybody =
-      subs.size() > chosen.size() ? model.without(nullptr) : detail::SubModel();
   std::atomic<std::size_t> done{0};
   parallel_for(threads, subs.size(), [&](std::size_t i) {
     watch.check();
     const auto sub = subs[i].load();
-    const bool member = std::binary_search(chosen.begin(), chosen.end(), i);
-    const Picture own = member ? detail::register_preview(sub, subs[i].transform, grid) : Picture();
-    const auto others = model.without(member ? &own : nullptr);
+    const auto member = std::lower_bound(chosen.begin(), chosen.end(), i);
+    const auto others = member != chosen.end() && *member == i
+                            ? model.without(static_cast<std::size_t>(member - chosen.begin()),
+                                            detail::register_preview(sub, subs[i].transform, grid))
+                            : model.of_all();
     const auto compared = compare(sub, subs[i].transform, model, others, grid);
     auto wanted = options;
     wanted.faintest_wing = faintest_wing(subs.size(), sub.preview_bin);
