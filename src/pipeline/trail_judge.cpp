@@ -19,7 +19,7 @@ class Neighbourhood {
   Neighbourhood(const TrailResidual& residual, const Trail& line)
       : residual_(residual),
         line_(line),
-        half_width_(line.core_px > 7.0 ? 2 : 1),
+        half_width_(strip_half_width(line)),
         spacing_(2.0 * half_width_ + 1.0),
         gap_(std::ceil((0.6 * line.core_px + 1.0) / spacing_) + 1.0) {
     for (const double tilt : {0.0, -7.0, 7.0, -14.0, 14.0}) {
@@ -35,12 +35,14 @@ class Neighbourhood {
   }
   struct Measured {
     double level = 0.0;
+    double error = 0.0;  ///< of the mean brightness
     std::optional<double> contrast;
   };
   [[nodiscard]] std::optional<Measured> measure(double first, double last) const {
     const auto own = strip(first, last);
     if (!own) return std::nullopt;
     Measured m;
+    m.error = own->error;
     m.level = own->mean / own->error;
     const auto left = strip(first - gap_, last - gap_);
     const auto right = strip(first + gap_, last + gap_);
@@ -86,12 +88,47 @@ class Neighbourhood {
   std::vector<double> contrasts_;
 };
 
-// How much more than white noise the lines around scatter; a few percent are chance.
+// Standard deviation of what lies within 2.5 of it.
+double clipped_scatter(std::span<const double> values) {
+  constexpr double limit = 2.5;
+  constexpr double kept_of_gaussian = 0.9494;  // sd of a Gaussian cut there
+  const double middle = median(values);
+  double scatter = robust_sigma(values);
+  for (int pass = 0; pass < 3; ++pass) {
+    double sum = 0.0;
+    double count = 0.0;
+    for (const double v : values) {
+      const double off = v - middle;
+      if (std::fabs(off) > limit * scatter) continue;
+      sum += off * off;
+      count += 1.0;
+    }
+    if (count > 0.0) scatter = std::sqrt(sum / count) / kept_of_gaussian;
+  }
+  return scatter;
+}
+
+// How much more than white noise the lines around scatter; what chance explains is not counted (the
+// lines cross each other, so they are fewer than they look).
 double excess_scatter(std::span<const double> values) {
   constexpr std::size_t enough = 12;
   if (values.size() < enough) return 1.0;
-  const double chance = 1.0 + 1.2 / std::sqrt(static_cast<double>(values.size()));
-  return std::max(robust_sigma(values) / chance, 1.0);
+  const double chance = 1.0 + 1.6 / std::sqrt(static_cast<double>(values.size()));
+  return std::max(clipped_scatter(values) / chance, 1.0);
+}
+
+// Light that the model has there too, though too faint to be taken out: what of it its own noise
+// does not explain stays in every sub and is no trail. In units of the line's significance.
+double standing_light(const TrailResidual& residual, const Trail& trail, double error) {
+  const int half_width = strip_half_width(trail);
+  const double beside = trail.core_px + 2.0 * half_width + 2.0;
+  const auto level = [&](double offset) {
+    const auto strip =
+        measure_strip(residual.hidden, residual.mask, trail, offset, offset, half_width);
+    return strip ? strip->mean / error : 0.0;
+  };
+  const double above = level(0.0) - 0.5 * (level(-beside) + level(beside));
+  return std::max(above - 1.5 * residual.model_noise, 0.0);
 }
 
 // A trail stands out of the lines around it by more than these scatter: that scatter holds
@@ -112,11 +149,10 @@ double worth_around(const TrailResidual& residual, const Trail& trail) {
   // Broad and short is what a sky that was not taken out well looks like.
   constexpr double broad_px = 8.0;
   constexpr double stubby = 0.05;
-  constexpr double narrow_px = 2.4;
   const bool broad = trail.core_px > broad_px || trail.core_px > stubby * length_of(trail);
-  const double strict = broad ? 1.6 : 1.0 + 0.1 * std::max(trail.core_px - narrow_px, 0.0);
-  if (level < 0.6 * strict * claimed || contrast < 0.45 * strict * claimed) return 0.0;
-  return trail.significance / level_scatter;
+  const double strict = broad ? 1.6 : 1.0;
+  if (level < 0.6 * strict * claimed || contrast < 0.4 * strict * claimed) return 0.0;
+  return (trail.significance - standing_light(residual, trail, own->error)) / level_scatter;
 }
 
 bool along_axis(const Trail& t, double slack) noexcept {
@@ -149,10 +185,9 @@ double least_for(const TrailResidual& residual, const Trail& trail, double min_s
   // Real noise has more of it over many pixels, and halos leave broad bands.
   if (trail.core_px > 5.0) least += 1.0;
   if (trail.core_px > 8.0) least = std::max(least, 9.0);
-  if (along_axis(trail, 0.9)) least = std::max(least, 15.0);
   if (length_of(trail) < 0.15 * std::min(size.width, size.height)) least = std::max(least, 10.0);
   if (along_border(trail, size) || at_edge(residual, trail)) {
-    least = std::max(least, along_axis(trail, 4.0) ? 100.0 : 20.0);
+    least = std::max(least, along_axis(trail, 4.0) ? 10.0 : 9.0);
   }
   return least;
 }
@@ -169,31 +204,7 @@ bool is_trail(const TrailResidual& residual, Trail& trail, double min_significan
   // What outshines all that the sky can feign needs no further question.
   constexpr double plain = 300.0;
   return trail.significance > plain ||
-         (!stands_still(residual, trail) && !is_share_of_model(residual, trail) &&
-          !is_ray(residual, trail));
-}
-
-void drop_sensor_lines(std::vector<std::vector<Trail>>& trails, double slack_px) {
-  const auto same = [&](const Trail& a, const Trail& b) {
-    const bool upright = std::fabs(a.x2 - a.x1) < std::fabs(a.y2 - a.y1);
-    return upright ? std::fabs(a.x1 - b.x1) < slack_px && std::fabs(a.x2 - b.x2) < slack_px
-                   : std::fabs(a.y1 - b.y1) < slack_px && std::fabs(a.y2 - b.y2) < slack_px;
-  };
-  std::vector<std::vector<Trail>> kept(trails.size());
-  for (std::size_t k = 0; k < trails.size(); ++k) {
-    for (const Trail& trail : trails[k]) {
-      bool elsewhere = false;
-      for (std::size_t other = 0; other < trails.size() && along_axis(trail, slack_px); ++other) {
-        if (other == k) continue;
-        elsewhere = elsewhere ||
-                    std::any_of(trails[other].begin(), trails[other].end(), [&](const Trail& t) {
-                      return along_axis(t, slack_px) && same(trail, t);
-                    });
-      }
-      if (!elsewhere) kept[k].push_back(trail);
-    }
-  }
-  trails = std::move(kept);
+         (!is_share_of_model(residual, trail) && !is_ray(residual, trail));
 }
 
 }  // namespace coldframe::pipeline::detail

@@ -9,12 +9,14 @@
 #include "coldframe/core/statistics.hpp"
 #include "trail_judge.hpp"
 #include "trail_model.hpp"
+#include "trail_sensor.hpp"
 
 namespace coldframe::pipeline {
 namespace {
 
 using detail::Picture;
 using detail::PreviewGrid;
+using detail::SensorLines;
 using detail::TrailModel;
 using detail::TrailResidual;
 using stack::Trail;
@@ -58,6 +60,17 @@ double correlation_of(const Grid<float>& values, const Mask& mask, double noise)
   return factor;
 }
 
+double usual_weight(const Grid<float>& weight, const Mask& mask) {
+  constexpr int thin = 4;
+  std::vector<float> sample;
+  for (int j = 0; j < weight.height(); j += thin) {
+    for (int i = 0; i < weight.width(); i += thin) {
+      if (mask(i, j) == 0) sample.push_back(weight(i, j));
+    }
+  }
+  return sample.empty() ? 1.0 : static_cast<double>(median_in_place(std::span<float>(sample)));
+}
+
 // The sub against the model on the sub's own grid: its noise stays white, whatever the transform.
 struct Compared {
   TrailResidual residual;
@@ -96,6 +109,7 @@ Compared compare(const SubMeasurement& sub, const Transform& transform, const Tr
     }
   }
   const auto scale = static_cast<float>(detail::scale_against(r.values, r.mask, r.model));
+  r.model_noise = static_cast<double>(scale) / std::sqrt(usual_weight(weight, r.mask));
   for (int j = 0; j < own.size.height; ++j) {
     for (int i = 0; i < own.size.width; ++i) {
       r.mask(i, j) |= stars(i, j);
@@ -149,8 +163,8 @@ void add_local_noise(const Grid<float>& values, const Mask& mask, Grid<float>& n
 // Level taken out beside the trails known so far, then in units of the noise.
 TrailResidual to_residual(const Compared& compared, std::span<const Trail> known) {
   const TrailResidual& from = compared.residual;
-  TrailResidual out{from.values.clone(), from.mask.clone(), from.hidden.clone(), from.model.clone(),
-                    1.0};
+  TrailResidual out{from.values.clone(), from.mask.clone(), from.hidden.clone(),
+                    from.model.clone(),  from.model_noise,  1.0};
   Mask beside = from.mask.clone();
   stack::mask_trails(known, whole(beside.size()), beside.view());
   detail::subtract_sky(out.values, beside);
@@ -191,15 +205,22 @@ stack::TrailOptions stricter(stack::TrailOptions options, const TrailResidual& r
 // A trail is part of the level around it at first: the level takes a twentieth of a narrow one's
 // light, and the wings of a bright one. What may be one is measured again with the level of the sky
 // beside it.
-std::vector<Trail> search_sub(const Compared& compared, stack::TrailOptions options) {
+std::vector<Trail> search_sub(const Compared& compared, stack::TrailOptions options,
+                              SensorLines* lines) {
   constexpr double lost_to_level = 0.5;
   std::vector<Trail> candidates;
   {
     const TrailResidual residual = to_residual(compared, {});
+    if (lines != nullptr) *lines = SensorLines(residual);
     auto all = stricter(options, residual);
     all.min_significance -= lost_to_level;
     candidates = stack::find_trails(residual.values.cview(), residual.mask.cview(), all);
   }
+  // Broad and faint ones are the sky's own structure: without them no level would be left.
+  constexpr double broad_px = 8.0;
+  constexpr double bright = 30.0;
+  std::erase_if(candidates,
+                [](const Trail& t) { return t.core_px > broad_px && t.significance < bright; });
   if (candidates.empty()) return {};
   const TrailResidual residual = to_residual(compared, candidates);
   options = stricter(options, residual);
@@ -263,6 +284,11 @@ std::vector<std::vector<Trail>> search_trails(std::span<const PreviewSub> subs, 
     members[k] = detail::register_preview(sub.load(), sub.transform, grid);
   });
   const TrailModel model(std::move(members), grid.size, threads);
+  // Of many subs some show what the detector does.
+  constexpr std::size_t most_lines = 60;
+  const std::size_t line_step = (subs.size() + most_lines - 1) / most_lines;
+  std::vector<SensorLines> lines(subs.size());
+  std::vector<PreviewGrid> grids(subs.size());
   std::atomic<std::size_t> done{0};
   parallel_for(threads, subs.size(), [&](std::size_t i) {
     watch.check();
@@ -275,15 +301,15 @@ std::vector<std::vector<Trail>> search_trails(std::span<const PreviewSub> subs, 
     const auto compared = compare(sub, subs[i].transform, model, others, grid);
     auto wanted = options;
     wanted.faintest_wing = faintest_wing(subs.size(), sub.preview_bin);
-    const PreviewGrid own_grid{sub.preview.size(), sub.preview_bin};
-    for (const Trail& trail : search_sub(compared, wanted)) {
-      trails[i].push_back(to_frame(trail, own_grid));
-    }
+    grids[i] = {sub.preview.size(), sub.preview_bin};
+    trails[i] = search_sub(compared, wanted, i % line_step == 0 ? &lines[i] : nullptr);
     watch.report("trails", done.fetch_add(1) + 1, subs.size());
   });
-  detail::drop_sensor_lines(trails, 2.0 * grid.bin);
   for (std::size_t i = 0; i < subs.size(); ++i) {
-    for (Trail& trail : trails[i]) trail = to_canvas(trail, subs[i].transform);
+    std::erase_if(trails[i], [&](const Trail& t) { return lies_on_sensor(t, lines, i); });
+    for (Trail& trail : trails[i]) {
+      trail = to_canvas(to_frame(trail, grids[i]), subs[i].transform);
+    }
   }
   return trails;
 }

@@ -12,13 +12,43 @@ namespace {
 
 using stack::Trail;
 
-// Places along the line where it passes a bright star of the model.
-std::vector<double> stars_on(const TrailResidual& residual, const Trail& trail, float bright) {
+Trail part_of(Trail trail, double from, double to) noexcept {
+  const double dx = trail.x2 - trail.x1;
+  const double dy = trail.y2 - trail.y1;
+  trail.x2 = trail.x1 + to * dx;
+  trail.y2 = trail.y1 + to * dy;
+  trail.x1 += from * dx;
+  trail.y1 += from * dy;
+  return trail;
+}
+
+// A bright star of the model that the line passes.
+struct PassedStar {
+  double at = 0.0;     ///< pixels from the first end
+  double reach = 0.0;  ///< along the line, of the rays that such a star may have
+};
+
+// Rays fade with the square of the distance: their reach goes with the root of the light. That of
+// a star of 150 noise units is seen over some 20 pixels.
+double reach_of_rays(const Grid<float>& model, int x, int y, float bright) {
+  constexpr double usual_px = 20.0;
+  constexpr double usual_light = 3.0;  // of a star that just counts, in `bright`
+  const Rect around = Rect{x - 10, y - 10, x + 11, y + 11}.intersect(whole(model.size()));
+  double light = 0.0;
+  for (int j = around.y0; j < around.y1; ++j) {
+    for (int i = around.x0; i < around.x1; ++i) {
+      if (model(i, j) > bright) light += static_cast<double>(model(i, j) / bright);
+    }
+  }
+  return usual_px * std::sqrt(std::max(light / usual_light, 1.0));
+}
+
+std::vector<PassedStar> stars_on(const TrailResidual& residual, const Trail& trail, float bright) {
   constexpr double apart = 10.0;
   const double length = length_of(trail);
   const double ux = (trail.x2 - trail.x1) / length;
   const double uy = (trail.y2 - trail.y1) / length;
-  std::vector<double> stars;
+  std::vector<PassedStar> stars;
   float peak = 0.0F;
   for (double t = -20.0; t <= length + 20.0; t += 1.0) {
     for (double across = -4.0; across <= 4.0; across += 1.0) {
@@ -26,17 +56,42 @@ std::vector<double> stars_on(const TrailResidual& residual, const Trail& trail, 
       const int y = static_cast<int>(std::lround(trail.y1 + uy * t + ux * across));
       if (!whole(residual.model.size()).contains(x, y) || !(residual.model(x, y) > bright))
         continue;
-      if (stars.empty() || t - stars.back() > apart) {
-        stars.push_back(t);
-      } else if (residual.model(x, y) > peak) {
-        stars.back() = t;
-      } else {
-        continue;
-      }
+      const bool another = stars.empty() || t - stars.back().at > apart;
+      if (!another && !(residual.model(x, y) > peak)) continue;
+      if (another) stars.emplace_back();
+      stars.back() = {t, reach_of_rays(residual.model, x, y, bright)};
       peak = residual.model(x, y);
     }
   }
   return stars;
+}
+
+// The line goes on as bright where no star's rays reach.
+bool goes_on(const TrailResidual& residual, const Trail& trail,
+             const std::vector<PassedStar>& stars) {
+  constexpr int pieces = 32;
+  constexpr double seen = 3.5;
+  const int half_width = strip_half_width(trail);
+  const auto mean = measure_strip(residual.values, residual.mask, trail, 0.0, 0.0, half_width);
+  const double length = length_of(trail);
+  double sum = 0.0;
+  double weight = 0.0;
+  for (int k = 0; k < pieces; ++k) {
+    const double from = k / static_cast<double>(pieces);
+    const double to = (k + 1) / static_cast<double>(pieces);
+    if (std::any_of(stars.begin(), stars.end(), [&](const PassedStar& star) {
+          return std::fabs(0.5 * (from + to) * length - star.at) < star.reach;
+        })) {
+      continue;
+    }
+    const auto own = measure_strip(residual.values, residual.mask, part_of(trail, from, to), 0.0,
+                                   0.0, half_width);
+    if (!own) continue;
+    const double good = 1.0 / (own->error * own->error);
+    sum += own->mean * good;
+    weight += good;
+  }
+  return mean && weight > 0.0 && sum > seen * std::sqrt(weight) && sum > 0.5 * mean->mean * weight;
 }
 
 // A ray of a bright star fades away from it.
@@ -65,6 +120,11 @@ bool is_ray_of(double star, const TrailResidual& residual, const Trail& trail) {
 
 }  // namespace
 
+int strip_half_width(const Trail& t) noexcept {
+  constexpr double best = 1.19;
+  return std::clamp(static_cast<int>(std::lround(0.5 * (best * t.core_px - 1.0))), 1, 8);
+}
+
 double length_of(const Trail& t) noexcept { return std::hypot(t.x2 - t.x1, t.y2 - t.y1); }
 
 std::optional<Strip> measure_strip(const Grid<float>& values, const Mask& mask, const Trail& line,
@@ -92,61 +152,55 @@ std::optional<Strip> measure_strip(const Grid<float>& values, const Mask& mask, 
   return seen ? std::optional(Strip{sum / good, 1.0 / std::sqrt(good)}) : std::nullopt;
 }
 
-bool stands_still(const TrailResidual& residual, const Trail& trail) {
-  const int half_width = trail.core_px > 7.0 ? 2 : 1;
-  const double beside = trail.core_px + 2.0 * half_width + 2.0;
-  const auto contrast = [&](const Grid<float>& values) -> double {
-    const auto on = measure_strip(values, residual.mask, trail, 0.0, 0.0, half_width);
-    const auto left = measure_strip(values, residual.mask, trail, -beside, -beside, half_width);
-    const auto right = measure_strip(values, residual.mask, trail, beside, beside, half_width);
-    if (!on) return 0.0;
-    double sides = 0.0;
-    double count = 0.0;
-    for (const auto& side : {left, right}) {
-      if (!side) continue;
-      sides += side->mean;
-      count += 1.0;
-    }
-    return on->mean - (count > 0.0 ? sides / count : 0.0);
-  };
-  return contrast(residual.hidden) > 0.5 * contrast(residual.values);
-}
-
 bool is_ray(const TrailResidual& residual, const Trail& trail) {
   constexpr float bright = 150.0F;
-  constexpr float glaring = 600.0F;
-  // Of short ones too little is seen outside the star's mask to tell.
-  constexpr double short_px = 150.0;
   constexpr double faint = 20.0;
-  if (length_of(trail) < short_px && trail.significance < faint &&
-      !stars_on(residual, trail, glaring).empty()) {
-    return true;
-  }
   const auto stars = stars_on(residual, trail, bright);
-  return std::any_of(stars.begin(), stars.end(),
-                     [&](double star) { return is_ray_of(star, residual, trail); });
+  if (stars.empty() || goes_on(residual, trail, stars)) return false;
+  return trail.significance < faint ||
+         std::any_of(stars.begin(), stars.end(),
+                     [&](const PassedStar& star) { return is_ray_of(star.at, residual, trail); });
 }
 
 bool is_share_of_model(const TrailResidual& residual, const Trail& trail) {
   constexpr double largest_share = 0.3;
-  const int half_width = trail.core_px > 7.0 ? 2 : 1;
-  const auto light = [&](const Grid<float>& values, double offset) {
-    const auto strip = measure_strip(values, residual.mask, trail, offset, offset, half_width);
+  constexpr int pieces = 16;
+  const int half_width = strip_half_width(trail);
+  const auto light = [&](const Grid<float>& values, const Trail& part, double offset) {
+    const auto strip = measure_strip(values, residual.mask, part, offset, offset, half_width);
     return strip ? std::optional(strip->mean) : std::nullopt;
   };
-  std::vector<double> around;
-  double on = -1e9;
-  constexpr int reach = 16;
-  for (int k = -reach; k <= reach; ++k) {
-    const auto here = light(residual.model, 3.0 * k);
-    if (!here) continue;
-    around.push_back(*here);
+  const double mean = light(residual.values, trail, 0.0).value_or(0.0);
+  // Pieces where the model is too faint to explain the trail must show it as well.
+  double sum = 0.0;
+  double weight = 0.0;
+  double all = 0.0;
+  for (int k = 0; k < pieces; ++k) {
+    const Trail part =
+        part_of(trail, k / static_cast<double>(pieces), (k + 1) / static_cast<double>(pieces));
+    const auto own = measure_strip(residual.values, residual.mask, part, 0.0, 0.0, half_width);
+    if (!own) continue;
+    const double good = 1.0 / (own->error * own->error);
+    all += good;
+    std::vector<double> around;
+    double on = -1e9;
+    constexpr int reach = 8;
+    for (int j = -reach; j <= reach; ++j) {
+      const auto here = light(residual.model, part, 6.0 * j);
+      if (!here) continue;
+      around.push_back(*here);
+    }
     // What moves a little also shows beside its middle.
-    if (std::abs(k) * 3.0 <= trail.core_px + 3.0) on = std::max(on, *here);
+    for (double d = -trail.core_px - 3.0; d <= trail.core_px + 3.0; d += 3.0) {
+      on = std::max(on, light(residual.model, part, d).value_or(-1e9));
+    }
+    if (around.size() >= 8 && mean < largest_share * (on - median(around))) continue;
+    sum += own->mean * good;
+    weight += good;
   }
-  if (around.size() < 8) return false;
-  const double structure = on - median(around);
-  return light(residual.values, 0.0).value_or(0.0) < largest_share * structure;
+  if (weight >= 0.9 * all) return false;
+  if (weight < 0.2 * all) return true;
+  return sum / weight < 0.6 * mean || sum / std::sqrt(weight) < 3.5;
 }
 
 }  // namespace coldframe::pipeline::detail

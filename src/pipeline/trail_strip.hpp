@@ -10,6 +10,9 @@ namespace coldframe::pipeline::detail {
 
 [[nodiscard]] double length_of(const stack::Trail& trail) noexcept;
 
+/// Half the width of the strip that sees a line best: 1.19 times its full width at half maximum.
+[[nodiscard]] int strip_half_width(const stack::Trail& trail) noexcept;
+
 struct Strip {
   double mean = 0.0;
   double error = 0.0;  ///< of the mean, if the residual were white
@@ -20,10 +23,6 @@ struct Strip {
 [[nodiscard]] std::optional<Strip> measure_strip(const Grid<float>& values, const Mask& mask,
                                                  const stack::Trail& line, double first,
                                                  double last, int half_width);
-
-/// Light that the model has there too, though too faint to be taken out: it stays when the sky
-/// moves on.
-[[nodiscard]] bool stands_still(const TrailResidual& residual, const stack::Trail& trail);
 
 /// An edge-on galaxy or a filament lies there: a wrong scale, other seeing or a small shift leave
 /// a share of its light.

@@ -15,7 +15,7 @@ using detail::LineMeter;
 using detail::TrailPicture;
 
 /// Beyond this a pixel counts no more: a single bright residue of a star cannot pose as a line.
-constexpr float clip_level = 2.5F;
+constexpr float clip_level = 2.0F;
 
 /// Both orientations of the picture, so that every line rises less than 45 degrees in one.
 struct Search {
