@@ -55,7 +55,9 @@ double correlation_of(const Grid<float>& values, const Mask& mask, double noise)
       }
     }
     constexpr std::size_t enough = 50;
-    if (sums.size() > enough) factor = std::max(factor, robust_sigma(sums));
+    // Chance alone makes the larger of the two a little more than one.
+    constexpr double chance = 1.02;
+    if (sums.size() > enough) factor = std::max(factor, robust_sigma(sums) / chance);
   }
   return factor;
 }

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <span>
 
 namespace coldframe::stack::detail {
 namespace {
@@ -62,24 +63,32 @@ double LineMeter::significance(int x0, int x1) const noexcept {
   return norm > 1.0 ? (matched_[at(x1)] - matched_[at(x0)]) / std::sqrt(norm) : 0.0;
 }
 
+int LineMeter::fixed_ends(int x0, int x1) const noexcept {
+  constexpr double nothing = 4.0;
+  return (norm_[at(x0)] > nothing ? 0 : 1) + (norm_.back() - norm_[at(x1)] > nothing ? 0 : 1);
+}
+
 void LineMeter::best_interval(LineFit& fit, int step) const noexcept {
   const int width = picture_.width();
   const int shortest =
       std::max(step, static_cast<int>(min_length_ * 0.6 * inverse_length(fit.line)));
-  double best2 = 0.0;
+  fit.significance = 0.0;
+  fit.fixed_ends = 0;
   for (int x0 = 0; x0 < width; x0 += step) {
     for (int x1 = x0 + shortest; x1 < width + step; x1 += step) {
       const int end = std::min(x1, width);
+      const int fixed = fixed_ends(x0, end);
+      const double needed = std::max(fit.merit() - per_fixed_end * fixed, 0.0);
       const double sum = matched_[at(end)] - matched_[at(x0)];
       const double norm = norm_[at(end)] - norm_[at(x0)];
-      if (sum > 0.0 && sum * sum > best2 * norm && norm > 1.0) {
-        best2 = sum * sum / norm;
+      if (sum > 0.0 && sum * sum > needed * needed * norm && norm > 1.0) {
+        fit.significance = sum / std::sqrt(norm);
+        fit.fixed_ends = fixed;
         fit.x0 = x0;
         fit.x1 = end;
       }
     }
   }
-  fit.significance = std::sqrt(best2);
 }
 
 LineFit LineMeter::measure(const Line& line, double sigma) {
@@ -93,10 +102,11 @@ LineFit LineMeter::measure(const Line& line, double sigma) {
   return fit;
 }
 
-LineFit LineMeter::improve(LineFit fit) {
+LineFit LineMeter::improve(LineFit fit, std::size_t steps) {
   constexpr std::array<double, 5> widths{0.45, 0.8, 1.4, 2.5, 4.5};
-  for (const double step : {2.0, 1.0, 0.5, 0.25}) {
-    for (int moves = 0; moves < 6; ++moves) {
+  constexpr std::array<double, 4> all{1.0, 2.0, 0.5, 0.25};
+  for (const double step : std::span(all).first(steps)) {
+    for (int moves = 0; moves < (steps == 1 ? 1 : 6); ++moves) {
       const LineFit from = fit;
       const double length = std::max(1.0, static_cast<double>(from.x1 - from.x0));
       for (int k = 0; k < 6; ++k) {
@@ -109,13 +119,13 @@ LineFit LineMeter::improve(LineFit fit) {
         line.slope += (last - first) / length;
         line.start += first - (last - first) / length * from.x0;
         const LineFit trial = measure(line, from.sigma);
-        if (trial.significance > fit.significance) fit = trial;
+        if (trial.merit() > fit.merit()) fit = trial;
       }
-      if (!(fit.significance > from.significance)) break;
+      if (!(fit.merit() > from.merit())) break;
     }
     for (const double sigma : widths) {
       const LineFit trial = measure(fit.line, sigma);
-      if (trial.significance > fit.significance) fit = trial;
+      if (trial.merit() > fit.merit()) fit = trial;
     }
   }
   return fit;
@@ -130,8 +140,10 @@ LineFit LineMeter::settle_ends(LineFit fit) {
     for (int x1 = coarse.x1 - reach; x1 <= std::min(coarse.x1 + reach, width); ++x1) {
       if (x1 - x0 < 8) continue;
       const double s = significance(x0, x1);
-      if (s > fit.significance) {
+      const int fixed = fixed_ends(x0, x1);
+      if (s + per_fixed_end * fixed > fit.merit()) {
         fit.significance = s;
+        fit.fixed_ends = fixed;
         fit.x0 = x0;
         fit.x1 = x1;
       }
@@ -149,14 +161,8 @@ LineFit LineMeter::settle_ends(LineFit fit) {
   fit.amplitude = amplitude(fit.x0, fit.x1);
   if (continues(0, fit.x0)) fit.x0 = 0;
   if (continues(fit.x1, width)) fit.x1 = width;
+  fit.fixed_ends = fixed_ends(fit.x0, fit.x1);
   return fit;
-}
-
-int LineMeter::free_ends(const LineFit& fit) {
-  constexpr double nothing = 4.0;
-  fill_sums(fit.line, fit.sigma);
-  return (norm_[at(fit.x0)] > nothing ? 1 : 0) +
-         (norm_.back() - norm_[at(fit.x1)] > nothing ? 1 : 0);
 }
 
 LineFit LineMeter::extend(LineFit fit) {

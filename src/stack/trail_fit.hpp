@@ -4,6 +4,7 @@
 
 #include <vector>
 
+#include "coldframe/stack/trails.hpp"
 #include "radon.hpp"
 
 namespace coldframe::stack::detail {
@@ -14,14 +15,20 @@ struct Line {
   double slope = 0.0;
 };
 
+inline constexpr double per_fixed_end = stack::per_fixed_end;
+
 /// A line with the matched sums along it.
 struct LineFit {
   Line line;
   double sigma = 0.0;  ///< of the Gaussian cross profile, pixels
   int x0 = 0;          ///< columns [x0, x1)
   int x1 = 0;
+  int fixed_ends = 0;  ///< ends beyond which nothing of the line can be seen
   double significance = 0.0;
   double amplitude = 0.0;  ///< peak of the profile
+  /// What decides between segments: a free end was chosen among many places and is high by accident
+  /// more easily.
+  [[nodiscard]] double merit() const noexcept { return significance + per_fixed_end * fixed_ends; }
 };
 
 /// Matched filter along lines: per column the sums of profile * value and profile^2 over good
@@ -31,12 +38,11 @@ class LineMeter {
   LineMeter(const TrailPicture& picture, double min_length) noexcept;
   /// The most significant interval of the line for one profile.
   [[nodiscard]] LineFit measure(const Line& line, double sigma);
-  /// Moves the line by ever smaller steps to the highest significance.
-  [[nodiscard]] LineFit improve(LineFit fit);
+  /// Moves the line to the highest merit: by one step of a pixel, or (four) by ever smaller ones
+  /// until nothing is gained.
+  [[nodiscard]] LineFit improve(LineFit fit, std::size_t steps);
   /// Settles the ends to the pixel and joins a short rest up to the picture's edge.
   [[nodiscard]] LineFit settle_ends(LineFit fit);
-  /// Ends of the segment beyond which more of its line can be seen: 0 to 2.
-  [[nodiscard]] int free_ends(const LineFit& fit);
   /// Lengthens the segment as far as fainter light goes on along the line: trails that
   /// fade, spindles, the last flash of an aircraft.
   [[nodiscard]] LineFit extend(LineFit fit);
@@ -57,6 +63,7 @@ class LineMeter {
   };
   [[nodiscard]] Pieces count_pieces(int x0, int x1) const noexcept;
   [[nodiscard]] double significance(int x0, int x1) const noexcept;
+  [[nodiscard]] int fixed_ends(int x0, int x1) const noexcept;
   void best_interval(LineFit& fit, int step) const noexcept;
 
   const TrailPicture& picture_;

@@ -214,12 +214,11 @@ LineFit inside(LineFit fit, const TrailPicture& picture) noexcept {
 /// Trials grow with the picture. Ends in its midst were chosen among hundreds of places, ends at
 /// its border were not: a line across the whole picture has had fewer chances to be high by
 /// accident.
-double least_significance(const TrailPicture& picture, int free_ends,
-                          const TrailOptions& options) noexcept {
+double least_merit(const TrailPicture& picture, const TrailOptions& options) noexcept {
   constexpr double usual_area = 600.0 * 400.0;
   constexpr double per_doubling = 0.11;
   const double area = static_cast<double>(picture.width()) * picture.height();
-  return options.min_significance - per_fixed_end * (2 - free_ends) +
+  return options.min_significance +
          per_doubling * std::max(std::log2(area / usual_area), 0.0);
 }
 
@@ -230,11 +229,16 @@ Found examine(const Search& search, const Candidate& c, const TrailOptions& opti
   const detail::Line line{c.line.start, c.line.slope};
   LineFit fit = meter.measure(line, c.line.lines > 4 ? 3.0 : 0.8);
   const LineFit wide = meter.measure(line, 1.7);
-  if (wide.significance > fit.significance) fit = wide;
-  // A line found within a pixel keeps most of its significance; what has less will not gain enough.
-  if (fit.significance < 0.7 * options.min_significance) return {};
-  fit = inside(meter.settle_ends(meter.improve(fit)), picture);
-  if (fit.significance < least_significance(picture, meter.free_ends(fit), options)) return {};
+  if (wide.merit() > fit.merit()) fit = wide;
+  // A line found within a pixel keeps most of its significance: it is refined by and by.
+  const double least = least_merit(picture, options);
+  constexpr double gained_nearby = 0.9;
+  constexpr double gained_by_fit = 0.6;
+  if (fit.merit() < least - gained_nearby - gained_by_fit) return {};
+  fit = meter.improve(fit, 1);
+  if (fit.merit() < least - gained_by_fit) return {};
+  fit = inside(meter.settle_ends(meter.improve(fit, 4)), picture);
+  if (fit.merit() < least) return {};
   const bool even = meter.spread_out(fit);
   if (!even && !meter.interrupted(fit)) return {};
   LineFit longer = inside(meter.extend(fit), picture);
@@ -282,7 +286,7 @@ std::vector<Trail> find_trails(PlaneView<const float> residual, PlaneView<const 
   bool more = true;
   while (more && trails.size() < most) {
     more = false;
-    constexpr std::size_t candidates = 24;
+    constexpr std::size_t candidates = 80;
     for (const Candidate& c : shortlist(search, options.min_length_px, candidates)) {
       if (trails.size() == most) break;
       const Found one = examine(search, c, options);

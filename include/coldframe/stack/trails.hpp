@@ -34,14 +34,14 @@ struct Trail {
   TrailKind kind = TrailKind::continuous;
 };
 
-inline constexpr double per_fixed_end = 0.65;
+inline constexpr double per_fixed_end = 0.6;
 
 struct TrailOptions {
   /// For a segment with both ends in the midst of a picture of 600 x 400 pixels; each end at the
   /// border lowers it by `per_fixed_end`, larger pictures raise it a little: more lines have
   /// more chances to be high by accident. The default gives fewer than one false trail in
   /// 200 pictures of white noise (measured).
-  double min_significance = 7.4;
+  double min_significance = 7.3;
   double min_length_px = 60.0;  ///< picture pixels; two thirds of it when bright:
   double short_significance = 12.0;
   int max_trails = 100;
