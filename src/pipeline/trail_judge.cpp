@@ -108,13 +108,14 @@ double clipped_scatter(std::span<const double> values) {
   return scatter;
 }
 
-// How much more than white noise the lines around scatter; what chance explains is not counted (the
-// lines cross each other, so they are fewer than they look).
+// How much more than white noise the lines around scatter, where chance does not explain it (the
+// lines cross each other, so they are fewer than they look): a guess would cost faint trails.
 double excess_scatter(std::span<const double> values) {
   constexpr std::size_t enough = 12;
   if (values.size() < enough) return 1.0;
-  const double chance = 1.0 + 1.6 / std::sqrt(static_cast<double>(values.size()));
-  return std::max(clipped_scatter(values) / chance, 1.0);
+  const double error = 0.8 / std::sqrt(static_cast<double>(values.size()));
+  const double scatter = clipped_scatter(values);
+  return scatter > 1.0 + 4.0 * error ? scatter / (1.0 + error) : 1.0;
 }
 
 // Light that the model has there too, though too faint to be taken out: what of it its own noise
@@ -185,6 +186,8 @@ double least_for(const TrailResidual& residual, const Trail& trail, double min_s
   // Real noise has more of it over many pixels, and halos leave broad bands.
   if (trail.core_px > 5.0) least += 1.0;
   if (trail.core_px > 8.0) least = std::max(least, 9.0);
+  // A few neighbouring rows that the read-out lifted.
+  if (along_axis(trail, 2.5) && trail.core_px > 4.0) least = std::max(least, 10.0);
   if (length_of(trail) < 0.15 * std::min(size.width, size.height)) least = std::max(least, 10.0);
   if (along_border(trail, size) || at_edge(residual, trail)) {
     least = std::max(least, along_axis(trail, 4.0) ? 10.0 : 9.0);

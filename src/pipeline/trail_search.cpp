@@ -209,7 +209,7 @@ stack::TrailOptions stricter(stack::TrailOptions options, const TrailResidual& r
 // beside it.
 std::vector<Trail> search_sub(const Compared& compared, stack::TrailOptions options,
                               SensorLines* lines) {
-  constexpr double lost_to_level = 0.5;
+  constexpr double lost_to_level = 0.6;
   std::vector<Trail> candidates;
   {
     const TrailResidual residual = to_residual(compared, {});

@@ -190,11 +190,16 @@ bool is_share_of_model(const TrailResidual& residual, const Trail& trail) {
       if (!here) continue;
       around.push_back(*here);
     }
-    // What moves a little also shows beside its middle.
+    // What moves a little also shows beside its middle, and on the flank of what is broad.
+    double least = 1e9;
     for (double d = -trail.core_px - 3.0; d <= trail.core_px + 3.0; d += 3.0) {
-      on = std::max(on, light(residual.model, part, d).value_or(-1e9));
+      const auto here = light(residual.model, part, d);
+      if (!here) continue;
+      on = std::max(on, *here);
+      least = std::min(least, *here);
     }
-    if (around.size() >= 8 && mean < largest_share * (on - median(around))) continue;
+    const double structure = around.size() < 8 ? 0.0 : std::max(on - median(around), on - least);
+    if (mean < largest_share * structure) continue;
     sum += own->mean * good;
     weight += good;
   }

@@ -218,8 +218,7 @@ double least_merit(const TrailPicture& picture, const TrailOptions& options) noe
   constexpr double usual_area = 600.0 * 400.0;
   constexpr double per_doubling = 0.11;
   const double area = static_cast<double>(picture.width()) * picture.height();
-  return options.min_significance +
-         per_doubling * std::max(std::log2(area / usual_area), 0.0);
+  return options.min_significance + per_doubling * std::max(std::log2(area / usual_area), 0.0);
 }
 
 /// Measures one candidate on what is left of the picture. Significance 0: not a trail.

@@ -34,7 +34,7 @@ struct Trail {
   TrailKind kind = TrailKind::continuous;
 };
 
-inline constexpr double per_fixed_end = 0.6;
+inline constexpr double per_fixed_end = 0.65;
 
 struct TrailOptions {
   /// For a segment with both ends in the midst of a picture of 600 x 400 pixels; each end at the
