@@ -270,6 +270,8 @@ def trails(s, without):
 
     `without`: the result of the same session without trails, where there is one: galaxies, gradients and most of the
     noise are the same in both. Else the result itself is compared with its surroundings, slopes and all."""
+    if without and without.result["reference"] != s.result["reference"]:
+        sys.exit("the two results lie on different subs' grids: nothing to compare")
     p = plane_of(s)
     image = s.data[..., p] - (without.data[..., p] if without else 0.0)
     h, w = image.shape
