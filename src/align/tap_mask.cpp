@@ -17,6 +17,8 @@ bool any_set(PlaneView<const std::uint8_t> mask) noexcept {
   return false;
 }
 
+constexpr double saturated_share = 1e-5;  // a weight of 0.003
+
 // out[x] = OR of in[x] ... in[x + 5], cut at the row's end.
 void widen_row(const std::uint8_t* in, std::uint8_t* out, int width) noexcept {
   const int full = width - (tap_count - 1);
@@ -44,11 +46,14 @@ std::uint8_t weighted_mask(PlaneView<const std::uint8_t> mask, int x0, int y0, c
     squares_y += static_cast<double>(wy[j]) * static_cast<double>(wy[j]);
   const double total = squares_x * squares_y;
   double per_bit[8] = {};
+  double full = 0.0;  // by saturated pixels that were not repaired
   for (int j = j0; j < j1; ++j) {
     const std::uint8_t* row = mask.row(y0 + j).data() + x0;
     for (int k = k0; k < k1; ++k) {
       if (row[k] == 0) continue;
       const double weight = static_cast<double>(wx[k]) * static_cast<double>(wy[j]);
+      constexpr std::uint8_t either = mask_bit::saturated | mask_bit::defect;
+      if ((row[k] & either) == mask_bit::saturated) full += weight * weight;
       for (unsigned b = 0; b < 8; ++b) {
         if ((static_cast<unsigned>(row[k]) >> b & 1U) != 0) per_bit[b] += weight * weight;
       }
@@ -57,6 +62,12 @@ std::uint8_t weighted_mask(PlaneView<const std::uint8_t> mask, int x0, int y0, c
   unsigned result = 0;
   for (unsigned b = 0; b < 8; ++b) {
     if (per_bit[b] > share * total) result |= 1U << b;
+  }
+  // The true light of a saturated pixel may be many times what was recorded: what even a faint lobe
+  // brings in of it is wrong, and only where it carries most of the weight the value is a lower
+  // limit.
+  if (full > saturated_share * total && full <= 0.5 * total) {
+    result |= mask_bit::saturated | mask_bit::defect;
   }
   return static_cast<std::uint8_t>(result);
 }

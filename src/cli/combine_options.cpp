@@ -32,6 +32,11 @@ const std::map<std::string, sensor::Demosaic> methods{
     {"bilinear", sensor::Demosaic::bilinear},
     {"half-size", sensor::Demosaic::half_size}};
 
+const std::map<std::string, session::ParticleSearch> particle_searches{
+    {"auto", session::ParticleSearch::automatic},
+    {"always", session::ParticleSearch::always},
+    {"never", session::ParticleSearch::never}};
+
 template <typename Map>
 std::vector<std::string> names(const Map& map) {
   std::vector<std::string> list;
@@ -113,6 +118,12 @@ void add_combine_options(CLI::App& app, CombineTexts& texts, session::RunOptions
   app.add_option("--crosstalk", texts.crosstalk,
                  "What red, green and blue record of each line: six numbers R1,R2,G1,G2,B1,B2 per "
                  "unit of line 1 and 2; default: a usual sensor's, 1,0.06,0.12,1,0.05,0.6");
+  app.add_option(
+         "--cosmic-rays", texts.particles,
+         "Look for particle hits in each sub alone (van Dokkum 2001). auto: where 4 subs or "
+         "fewer are combined, too few for a comparison; always; never")
+      ->check(CLI::IsMember(names(particle_searches)))
+      ->capture_default_str();
   app.add_option("--detection", run.detection_sigma, "Detection limit for stars, sigma")
       ->check(CLI::Range(2.0, 100.0))
       ->capture_default_str();
@@ -130,6 +141,7 @@ void apply(const CombineTexts& texts, session::RunOptions& run) {
   run.resample.kernel = kernels.at(texts.kernel);
   run.demosaic = demosaic_of(texts.demosaic);
   run.lines = session::line_options(texts.lines, texts.crosstalk);
+  run.particles = particle_searches.at(texts.particles);
 }
 
 }  // namespace coldframe::cli

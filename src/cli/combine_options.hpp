@@ -19,6 +19,7 @@ struct CombineTexts {
   std::string demosaic = "own-lattice";
   std::string lines = "auto";
   std::string crosstalk;
+  std::string particles = "auto";
 };
 
 /// Words for ways to fill in a mosaic's colours, and what they mean.

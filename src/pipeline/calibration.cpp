@@ -137,9 +137,24 @@ Calibration prepare_calibration(const CalibrationInputs& in, Threads threads) {
   return out;
 }
 
+namespace {
+
+void mark_particles(std::span<const stack::HitPixel> particles, const Rect& area,
+                    PlaneView<std::uint8_t> mask) {
+  const auto before = [](const stack::HitPixel& p, int y) { return p.y < y; };
+  auto p = std::lower_bound(particles.begin(), particles.end(), area.y0, before);
+  for (; p != particles.end() && p->y < area.y1; ++p) {
+    if (p->x >= area.x0 && p->x < area.x1) {
+      mask(p->x - area.x0, p->y - area.y0) |= mask_bit::cosmic_ray;
+    }
+  }
+}
+
+}  // namespace
+
 void read_calibrated(const PixelSource& raw, const Calibration& calibration, const Rect& rect,
                      PlaneView<float> values, PlaneView<std::uint8_t> mask, int plane,
-                     const sensor::LineOffsets* lines) {
+                     const sensor::LineOffsets* lines, std::span<const stack::HitPixel> particles) {
   const Rect wide =
       rect.expand(sensor::repair_margin(calibration.cfa)).intersect(whole(raw.size()));
   Grid<float> pixels(wide.size());
@@ -150,7 +165,8 @@ void read_calibrated(const PixelSource& raw, const Calibration& calibration, con
     sensor::subtract_line_offsets(pixels.view(), wide, *lines, calibration.multiply.view(),
                                   calibration.constant_multiply);
   }
-  constexpr std::uint8_t repaired = mask_bit::defect | mask_bit::not_finite;
+  mark_particles(particles, wide, bits.view());
+  constexpr std::uint8_t repaired = mask_bit::defect | mask_bit::not_finite | mask_bit::cosmic_ray;
   unsigned seen = 0;
   for (int y = 0; y < wide.height(); ++y) {
     for (const std::uint8_t b : bits.row(y)) seen |= b;

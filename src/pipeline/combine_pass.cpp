@@ -6,6 +6,7 @@
 #include "coldframe/core/error.hpp"
 #include "combine_tile_loader.hpp"
 #include "common_noise.hpp"
+#include "depth_samples.hpp"
 #include "sample_gains.hpp"
 #include "strip_buffers.hpp"
 
@@ -23,7 +24,9 @@ class Combiner {
         columns_(plan.tile_columns > 0 ? plan.tile_columns : settings.canvas.width),
         buffers_(subs.size(), settings.planes, settings.canvas, plan.strip_rows, columns_),
         gains_(subs, settings),
-        common_(subs, settings) {
+        common_(subs, settings),
+        depth_(subs.size(), settings.canvas),
+        depth_plane_(settings.planes == 3 ? 1 : 0) {
     for (const auto& sub : subs) exposures_.push_back(static_cast<float>(sub.exposure_s));
     totals_.clipped.assign(2 * subs.size(), 0);
     totals_.samples.assign(subs.size(), 0);
@@ -47,6 +50,7 @@ class Combiner {
       }
       watch.report("combine", s + 1, strips);
     }
+    tell_depth();
     return std::move(totals_);
   }
 
@@ -101,10 +105,19 @@ class Combiner {
     options.sky_level = settings_.sky_level[static_cast<std::size_t>(plane)];
     const auto result = buffers_.result(plane, {tile.x0, row, tile.x1, row_end});
     stack::combine_tile(samples, options, exposures_, result, clipped);
+    if (plane == depth_plane_) depth_.add(samples, result);
     if (common_.present()) add_common_noise(samples.tile, plane, result);
     for (int y = 0; y < result.variance.height(); ++y) {
       for (float& variance : result.variance.row(y)) variance = std::sqrt(variance);
     }
+  }
+
+  void tell_depth() {
+    const auto plane = static_cast<std::size_t>(depth_plane_);
+    std::vector<double> weights;
+    for (const auto& sub : subs_) weights.push_back(sub.weights[plane]);
+    totals_.depth = depth_.figures(weights, totals_.clipped, totals_.samples);
+    totals_.depth.common_variance = gains_.common_variance(plane, common_);
   }
 
   // Block by block, like the noise of the samples.
@@ -134,6 +147,8 @@ class Combiner {
   StripBuffers buffers_;
   SampleGains gains_;
   CommonNoise common_;
+  DepthSamples depth_;
+  int depth_plane_;
   std::vector<float> exposures_;
   CombineTotals totals_;
 };

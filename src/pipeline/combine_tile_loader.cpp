@@ -46,6 +46,7 @@ struct SourcePart {
   std::vector<Mask> masks;
   std::vector<Transform> to_canvas;  ///< per plane
   float area = 1.0F;                 ///< sub pixels per pixel here
+  int reach = 0;                     ///< `CombineSub::saturation_reach_px` in pixels here
 };
 
 void make_planes(SourcePart& part, int planes) {
@@ -66,13 +67,13 @@ Rect wanted_region(const SourcePart& part, const CombineSettings& settings, cons
                             : Rect{std::min(region.x0, one.x0), std::min(region.y0, one.y0),
                                    std::max(region.x1, one.x1), std::max(region.y1, one.y1)};
   }
-  return region;
+  return region.empty() ? region : region.expand(part.reach).intersect(whole(part.frame));
 }
 
 void fill_apart(const PixelSource& raw, const CombineSub& sub, SourcePart& part) {
   for (std::size_t p = 0; p < part.values.size(); ++p) {
     read_calibrated(raw, *sub.calibration, part.region, part.values[p].view(), part.masks[p].view(),
-                    static_cast<int>(p), sub.lines);
+                    static_cast<int>(p), sub.lines, sub.particles);
   }
 }
 
@@ -86,7 +87,7 @@ void fill_mosaic(const PixelSource& raw, const CombineSub& sub, const CombineSet
            : region.expand(sensor::demosaic_margin(settings.demosaic)).intersect(whole(raw.size()));
   Grid<float> mosaic(wide.size());
   Mask bits(wide.size());
-  read_calibrated(raw, calibration, wide, mosaic.view(), bits.view(), 0, sub.lines);
+  read_calibrated(raw, calibration, wide, mosaic.view(), bits.view(), 0, sub.lines, sub.particles);
   PlaneView<float> planes[3];
   PlaneView<std::uint8_t> masks[3];
   for (std::size_t p = 0; p < 3; ++p) {
@@ -110,6 +111,7 @@ SourcePart source_part(const PixelSource& raw, const CombineSub& sub,
   const bool half = mosaic && settings.demosaic == sensor::Demosaic::half_size;
   part.frame = half ? sensor::half_size_of(raw.size()) : raw.size();
   part.area = half ? 4.0F : 1.0F;
+  if (!settings.identity) part.reach = sub.saturation_reach_px / (half ? 2 : 1);
   for (int p = 0; p < settings.planes; ++p) {
     const auto& offset = sub.plane_offset[static_cast<std::size_t>(p)];
     if (half) {
@@ -130,6 +132,28 @@ SourcePart source_part(const PixelSource& raw, const CombineSub& sub,
     fill_apart(raw, sub, part);
   }
   return part;
+}
+
+/// Marks what lies within `reach` of a saturated pixel, itself included, as no limit of anything.
+void leave_to_shorter(PlaneView<std::uint8_t> mask, int reach) {
+  std::vector<Point> full;
+  for (int y = 0; y < mask.height(); ++y) {
+    const auto row = mask.row(y);
+    for (std::size_t x = 0; x < row.size(); ++x) {
+      const bool pure = (row[x] & (mask_bit::saturated | mask_bit::defect)) == mask_bit::saturated;
+      if (pure) full.push_back({static_cast<double>(x), static_cast<double>(y)});
+    }
+  }
+  for (const Point& at : full) {
+    const int x = static_cast<int>(at.x), y = static_cast<int>(at.y);
+    for (int v = std::max(y - reach, 0); v <= std::min(y + reach, mask.height() - 1); ++v) {
+      const int half = static_cast<int>(std::sqrt(reach * reach - (v - y) * (v - y)));
+      const auto row = mask.row(v);
+      for (int u = std::max(x - half, 0); u <= std::min(x + half, mask.width() - 1); ++u) {
+        row[static_cast<std::size_t>(u)] |= mask_bit::saturated | mask_bit::defect;
+      }
+    }
+  }
 }
 
 void copy_plane(const SourcePart& source, std::size_t p, PlaneView<float> values,
@@ -191,12 +215,13 @@ void load_sub_tile(const CombineSub& sub, const CombineSettings& settings, const
                    std::span<const PlaneView<float>> values,
                    std::span<const PlaneView<std::uint8_t>> masks) {
   const auto raw = sub.open();
-  const SourcePart source = source_part(*raw, sub, settings, tile);
+  SourcePart source = source_part(*raw, sub, settings, tile);
   if (source.region.empty() || (settings.identity && source.region != tile)) {
     mark_outside(values, masks);
     return;
   }
   for (std::size_t p = 0; p < values.size(); ++p) {
+    if (source.reach > 0) leave_to_shorter(source.masks[p].view(), source.reach);
     if (settings.identity) {
       copy_plane(source, p, values[p], masks[p]);
     } else {

@@ -186,8 +186,8 @@ SubSamples drizzle_samples(const CombineSub& sub, const DrizzleSettings& setting
   samples.variance = Grid<float>(region.size());
   samples.mask = Mask(region.size());
   samples.verdict = Mask(region.size());
-  read_calibrated(*raw, *sub.calibration, region, samples.values.view(), samples.mask.view(),
-                  plane);
+  read_calibrated(*raw, *sub.calibration, region, samples.values.view(), samples.mask.view(), plane,
+                  sub.lines, sub.particles);
   // A repaired defect's value is its neighbours': it has nothing of its own to drop.
   const Sampler sampler(sub, settings, region, plane);
   sampler.judge(samples);

@@ -121,6 +121,62 @@ void scale_preview(SubMeasurement& out) {
   }
 }
 
+// One colour's samples, a quarter of a mosaic (both greens apart): neighbours of the same colour.
+std::vector<stack::HitPixel> particles_of_lattice(const Grid<float>& image, const Mask& mask,
+                                                  const SubMeasurement& measured, Point first,
+                                                  const ChannelSky& sky, double variance_per_unit,
+                                                  Threads threads) {
+  const int x0 = static_cast<int>(first.x), y0 = static_cast<int>(first.y);
+  Grid<float> samples((image.width() - x0 + 1) / 2, (image.height() - y0 + 1) / 2);
+  Mask bits(samples.size());
+  for (int y = 0; y < samples.height(); ++y) {
+    for (int x = 0; x < samples.width(); ++x) {
+      samples(x, y) = image(2 * x + x0, 2 * y + y0);
+      bits(x, y) = mask(2 * x + x0, 2 * y + y0);
+    }
+  }
+  stack::CosmicRayOptions options;
+  options.fwhm_px = 0.5 * measured.quality.fwhm_px;
+  const auto here = [&](double x, double y) {
+    return stack::SkyHere{sky.level_at(2.0 * x + x0, 2.0 * y + y0),
+                          sky.noise_at(2.0 * x + x0, 2.0 * y + y0)};
+  };
+  auto hits = stack::find_cosmic_rays(samples.view(), bits.cview(), here, variance_per_unit,
+                                      options, threads);
+  for (auto& p : hits) p = {2 * p.x + x0, 2 * p.y + y0};
+  return hits;
+}
+
+// `image` may be changed: hit pixels are replaced.
+std::vector<stack::HitPixel> find_particles(Grid<float>& image, const Mask& mask,
+                                            const SubMeasurement& measured,
+                                            const Calibration& calibration, Threads threads) {
+  if (measured.quality.fitted < 3 || measured.sky.empty()) return {};  // how wide are stars?
+  const double variance_per_unit = 1.0 / calibration.electrons_per_unit();
+  if (calibration.cfa == CfaPattern::none) {
+    stack::CosmicRayOptions options;
+    options.fwhm_px = measured.quality.fwhm_px;
+    const auto& sky = measured.sky[measured.sky.size() / 2];
+    const auto here = [&](double x, double y) {
+      return stack::SkyHere{sky.level_at(x, y), sky.noise_at(x, y)};
+    };
+    return stack::find_cosmic_rays(image.view(), mask.cview(), here, variance_per_unit, options,
+                                   threads);
+  }
+  std::vector<stack::HitPixel> hits;
+  for (int y = 0; y < 2; ++y) {
+    for (int x = 0; x < 2; ++x) {
+      const auto plane = static_cast<std::size_t>(cfa_colour(calibration.cfa, x, y));
+      const auto part = particles_of_lattice(image, mask, measured, {1.0 * x, 1.0 * y},
+                                             measured.sky[plane], variance_per_unit, threads);
+      hits.insert(hits.end(), part.begin(), part.end());
+    }
+  }
+  std::sort(hits.begin(), hits.end(),
+            [](const auto& a, const auto& b) { return a.y != b.y ? a.y < b.y : a.x < b.x; });
+  return hits;
+}
+
 int preview_bin(Size frame, int longest, CfaPattern cfa) noexcept {
   const int side = std::max(frame.width, frame.height);
   int bin = std::max((side + longest - 1) / std::max(longest, 1), 1);
@@ -211,6 +267,10 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
   if (settings.keep_others) out.others = std::move(measured.others);
   out.saturated = count_saturated(mask.cview());
   if (!settings.for_combining) return out;
+  out.searched_particles = settings.find_particles;
+  if (settings.find_particles) {
+    out.particles = find_particles(image, mask, out, calibration, threads);
+  }
   out.preview_bin = preview_bin(out.frame, settings.preview_px, calibration.cfa);
   fill_preview(image.cview(), mask.cview(), out, threads);
   scale_preview(out);

@@ -131,22 +131,23 @@ void SampleGains::add_place(Point centre, std::size_t plane, const CommonNoise& 
   if (!(weight > 0.0)) return;
   const double norm = 1.0 / (weight * weight);
   CommonScratch scratch;
+  ++sums.places;
   sums.pixel += norm * here.pixel + common.at(centre, p, 1, of(plane), scratch).at(level);
   for (std::size_t k = 0; k < aperture_sides.size(); ++k) {
     for (std::size_t i = 0; i < subs_.size(); ++i) {
       const Point at = settings_.identity ? centre : subs_[i].transform.unapply(centre);
       responses[i] = aperture_response_of(subs_[i], plane, k, at);
     }
-    sums.aperture[k] += norm * here.aperture[k] +
-                        common.at(centre, p, aperture_sides[k], responses, scratch).at(level);
+    const double shared = common.at(centre, p, aperture_sides[k], responses, scratch).at(level);
+    sums.aperture[k] += norm * here.aperture[k] + shared;
+    sums.common[k] += shared;
   }
 }
 
-ApertureFactors SampleGains::aperture_factors(std::size_t plane, const CommonNoise& common) const {
+void SampleGains::add_places(std::size_t plane, const CommonNoise& common, Variances& sums) const {
   // Where subs turn against each other, what they share changes over the canvas: the mean of
   // several places stands for all. Whole pixels: the phase is that of a pixel.
   constexpr int places = 5;
-  Variances sums;
   for (int j = 0; j < places; ++j) {
     for (int i = 0; i < places; ++i) {
       add_place({std::floor((i + 0.5) / places * settings_.canvas.width),
@@ -154,6 +155,21 @@ ApertureFactors SampleGains::aperture_factors(std::size_t plane, const CommonNoi
                 plane, common, sums);
     }
   }
+}
+
+double SampleGains::common_variance(std::size_t plane, const CommonNoise& common) const {
+  constexpr std::size_t k = 1;
+  static_assert(aperture_sides[k] == depth_block_px);
+  if (!common.present()) return 0.0;
+  Variances sums;
+  add_places(plane, common, sums);
+  constexpr double pixels = depth_block_px * depth_block_px;
+  return sums.places > 0 ? sums.common[k] / sums.places / pixels : 0.0;
+}
+
+ApertureFactors SampleGains::aperture_factors(std::size_t plane, const CommonNoise& common) const {
+  Variances sums;
+  add_places(plane, common, sums);
   ApertureFactors factors{};
   for (std::size_t k = 0; k < factors.size(); ++k) {
     factors[k] = sums.pixel > 0.0 ? std::sqrt(sums.aperture[k] / sums.pixel) : 1.0;

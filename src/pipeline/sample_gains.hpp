@@ -23,12 +23,18 @@ class SampleGains {
   /// The factors of UNCERT for apertures, mean over the canvas.
   [[nodiscard]] ApertureFactors aperture_factors(std::size_t plane,
                                                  const CommonNoise& common) const;
+  /// Variance of the mean of an aperture (index 1: 8 x 8) that the subs share, mean over the
+  /// canvas.
+  [[nodiscard]] double common_variance(std::size_t plane, const CommonNoise& common) const;
 
  private:
   struct Variances {
     double pixel = 0.0;
     ApertureFactors aperture{};
+    ApertureFactors common{};
+    int places = 0;
   };
+  void add_places(std::size_t plane, const CommonNoise& common, Variances& sums) const;
   void add_place(Point centre, std::size_t plane, const CommonNoise& common, Variances& sums) const;
   [[nodiscard]] const NoiseResponse& response_of(const CombineSub& sub);
   [[nodiscard]] const NoiseResponse* known_response(const CombineSub& sub) const noexcept;

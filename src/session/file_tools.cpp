@@ -351,6 +351,9 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
   }
   if (options.weighting == stack::Weighting::owner) {
     check_owner_weights(options.owner_weights, sub_names);
+    for (auto& name : weightless_subs(options.owner_weights, sub_names)) {
+      options.keep.drop.push_back(std::move(name));
+    }
   }
   const SubState* reference = candidates[choose_reference(candidates, options.reference)];
   if (job.aligned) {

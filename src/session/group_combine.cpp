@@ -125,6 +125,19 @@ Reading plan_reading(const GroupState& group, const std::vector<std::size_t>& ke
   return reading;
 }
 
+// Long subs yield to shorter ones about stars that they saturate.
+int saturation_reach(const GroupState& group, const SubState& sub) {
+  constexpr double shorter = 0.67;
+  constexpr double widths = 2.0;  // beyond, 3 % of a star's light are left
+  const double exposure = sub.info->exposure_s.value_or(0.0);
+  const bool any = std::any_of(group.subs.begin(), group.subs.end(), [&](const SubState& other) {
+    const double theirs = other.info->exposure_s.value_or(0.0);
+    return other.kept && theirs > 0.0 && theirs < shorter * exposure;
+  });
+  return any ? static_cast<int>(std::ceil(widths * std::max(sub.measured.quality.fwhm_px, 2.0)))
+             : 0;
+}
+
 std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
                                                const std::vector<std::size_t>& kept,
                                                const Reading& reading) {
@@ -143,6 +156,8 @@ std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
     one.trails = sub.trails;
     one.plane_offset = sub.plane_offset;
     if (!sub.measured.lines.empty()) one.lines = &sub.measured.lines;
+    one.particles = sub.measured.particles;
+    one.saturation_reach_px = saturation_reach(group, sub);
     list.push_back(std::move(one));
   }
   return list;
@@ -159,6 +174,7 @@ void complete_sub_rows(const GroupState& group, const std::vector<std::size_t>& 
     const auto samples = static_cast<double>(std::max<std::uint64_t>(totals.samples[k], 1));
     sub.clipped_low = static_cast<double>(totals.clipped[2 * k]) / samples;
     sub.clipped_high = static_cast<double>(totals.clipped[2 * k + 1]) / samples;
+    if (k < totals.depth.contribution.size()) sub.contribution = totals.depth.contribution[k];
     const auto& state = group.subs[index];
     sub.canvas_trails = state.trails;
     for (auto trail : state.trails) {
@@ -218,18 +234,11 @@ double largest_turn(const GroupState& group) {
   return largest;
 }
 
-void combine_group(GroupState& group, CombineContext& context, int result) {
-  const auto& options = context.options;
-  auto& record = context.record;
-  const auto kept = kept_subs(group);
+namespace {
+
+pipeline::MemoryPlan plan_strips(const GroupState& group, const std::vector<std::size_t>& kept,
+                                 const CombineContext& context, const Reading& reading) {
   const Size canvas = context.canvas.size;
-  if (options.drizzle_scale) check_drizzle_memory(group, context);
-  check_shared_noise(group, record);
-  if (options.search_trails && !context.identity) {
-    const StageClock clock(record.timings, "trails");
-    find_trails(group, kept, canvas, context);
-  }
-  return_free_memory();
   pipeline::MemoryDemand demand;
   demand.frame = canvas;  // the result is measured like a frame
   for (const auto i : kept) {
@@ -239,50 +248,63 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   }
   demand.canvas = canvas;
   demand.planes = group.planes;
-  demand.demosaic = options.demosaic;
+  demand.demosaic = context.options.demosaic;
   demand.subs = kept.size();
   demand.sets = context.calibration_sets;
   demand.rotation_rad = context.identity ? 0.0 : largest_turn(group);
-  demand.threads = options.threads.resolved();
+  demand.threads = context.options.threads.resolved();
   // The plane that is measured at the end stays in memory while strips are made.
-  const Reading reading = plan_reading(group, kept, context);
   demand.resident = pipeline::kept_plane_bytes(canvas) + reading.held_bytes;
-  const auto plan = pipeline::plan_memory(demand, options.memory_bytes);
-  const auto& photometric = group.subs[group.photometric_reference];
-  const auto unit = photometric.calibration->unit;
-  const auto path = options.out / (context.result_name + ".fits");
-  Header reference = reference_header(context, context.canvas);
-  const Header old_solution = set_solution_aside(reference, options);
-  ResultWriter writer(path, canvas, group.planes,
-                      result_header(reference, group, record, options, unit));
-  const auto settings = settings_for(group, canvas, context, kept.size());
-  const auto list = combine_list(group, kept, reading);
-  pipeline::CombineTotals totals;
-  {
-    const StageClock clock(record.timings, "combine");
-    totals =
-        pipeline::combine_subs(list, settings, plan, options.threads, context.watch,
-                               [&](const pipeline::ResultStrip& strip) { writer.write(strip); });
+  return pipeline::plan_memory(demand, context.options.memory_bytes);
+}
+
+void note_depth(const pipeline::DepthFigures& depth, ResultRecord& row) {
+  if (depth.snr_of_ideal > 0.0) row.snr_of_ideal = depth.snr_of_ideal;
+  row.growth = depth.growth;
+  if (row.growth.steps.empty()) return;
+  const auto& all = row.growth.steps.back();
+  // Independent noise unless the data say otherwise.
+  const double beyond = row.growth.slope + 0.5;
+  const double slope =
+      beyond > 2.0 * row.growth.slope_error ? std::min(row.growth.slope, 0.0) : -0.5;
+  row.doubling_mag =
+      pipeline::gain_mag(all.noise * all.noise, depth.common_variance, slope, all.subs, all.subs);
+}
+
+// What the finished strips tell, once their stars are measured.
+void note_result(const GroupState& group, const pipeline::CombineTotals& totals,
+                 const ResultWriter& writer, const stars::FrameMeasurement& measured,
+                 const CombineContext& context, ResultRecord& row) {
+  row.path = context.result_name + ".fits";
+  row.canvas = context.canvas.size;
+  row.star_places = brightest_places(measured.stars);
+  row.unit = to_string(group.subs[group.photometric_reference].calibration->unit);
+  row.reference = context.reference->name;
+  row.scale = context.canvas.scale;
+  if (has_mosaic(group)) row.demosaic = sensor::to_string(context.options.demosaic);
+  if (!writer.sampled_uncertainty().empty()) {
+    row.noise_per_px = median(writer.sampled_uncertainty());
   }
+  row.noise_correlation = largest_correlation(totals, pipeline::usual_aperture);
+  note_depth(totals.depth, row);
+  if (measured.quality.fitted > 0) row.fwhm_px = measured.quality.fwhm_px;
+  const auto scale = context.reference->info->arcsec_per_px();
+  if (row.fwhm_px && scale) row.fwhm_arcsec = *row.fwhm_px * *scale / context.canvas.scale;
+}
+
+void finish_result(GroupState& group, const std::vector<std::size_t>& kept,
+                   const pipeline::CombineTotals& totals, ResultWriter& writer,
+                   CombineContext& context, int result, const Header& old_solution) {
+  auto& record = context.record;
+  const auto& options = context.options;
   const StageClock clock(record.timings, "result");
   complete_sub_rows(group, kept, result, totals, record);
+  const auto& photometric = group.subs[group.photometric_reference];
   const auto measured =
       measure_result(writer.take_kept_plane(), writer.take_kept_flags(),
                      photometric.calibration->electrons_per_unit(), options.threads);
   auto& row = record.results[static_cast<std::size_t>(result)];
-  row.path = context.result_name + ".fits";
-  row.unit = to_string(unit);
-  row.canvas = canvas;
-  row.star_places = brightest_places(measured.stars);
-  row.reference = context.reference->name;
-  row.scale = context.canvas.scale;
-  if (has_mosaic(group)) row.demosaic = sensor::to_string(options.demosaic);
-  if (!writer.sampled_uncertainty().empty())
-    row.noise_per_px = median(writer.sampled_uncertainty());
-  row.noise_correlation = largest_correlation(totals, pipeline::usual_aperture);
-  if (measured.quality.fitted > 0) row.fwhm_px = measured.quality.fwhm_px;
-  const auto scale = context.reference->info->arcsec_per_px();
-  if (row.fwhm_px && scale) row.fwhm_arcsec = *row.fwhm_px * *scale / context.canvas.scale;
+  note_result(group, totals, writer, measured, context, row);
   Header late;
   if (row.fwhm_px) late.set("FWHM", *row.fwhm_px, "[pix] median of the result's stars");
   auto solved = solve_result(group, context, result, measured, totals, old_solution);
@@ -292,13 +314,46 @@ void combine_group(GroupState& group, CombineContext& context, int result) {
   writer.finish(totals, late, solved.tables);
   row.extinction = extinction_of(record, result);
   row.colour_balance =
-      balance_result(path, measured, row, options.solving,
+      balance_result(options.out / row.path, measured, row, options.solving,
                      photometric.calibration->electrons_per_unit(), options.threads);
   if (row.solved) row.solved->table = {};  // in the result now
   if (options.remove_background) flatten(row, context);
   row.preview = context.result_name + ".png";
   write_preview(options.out / (row.flat_sky_path.empty() ? row.path : row.flat_sky_path),
                 options.out / row.preview, row.colour_balance);
+}
+
+}  // namespace
+
+void combine_group(GroupState& group, CombineContext& context, int result) {
+  const auto& options = context.options;
+  auto& record = context.record;
+  const auto kept = kept_subs(group);
+  if (options.drizzle_scale) check_drizzle_memory(group, context);
+  check_shared_noise(group, record);
+  if (options.search_trails && !context.identity) {
+    const StageClock clock(record.timings, "trails");
+    find_trails(group, kept, context.canvas.size, context);
+  }
+  return_free_memory();
+  const Reading reading = plan_reading(group, kept, context);
+  const auto plan = plan_strips(group, kept, context, reading);
+  const auto unit = group.subs[group.photometric_reference].calibration->unit;
+  Header reference = reference_header(context, context.canvas);
+  const Header old_solution = set_solution_aside(reference, options);
+  ResultWriter writer(options.out / (context.result_name + ".fits"), context.canvas.size,
+                      group.planes, result_header(reference, group, record, options, unit));
+  const auto settings = settings_for(group, context.canvas.size, context, kept.size());
+  const auto list = combine_list(group, kept, reading);
+  pipeline::CombineTotals totals;
+  {
+    const StageClock clock(record.timings, "combine");
+    totals =
+        pipeline::combine_subs(list, settings, plan, options.threads, context.watch,
+                               [&](const pipeline::ResultStrip& strip) { writer.write(strip); });
+  }
+  finish_result(group, kept, totals, writer, context, result, old_solution);
+  auto& row = record.results[static_cast<std::size_t>(result)];
   if (options.drizzle_scale) {
     drizzle_group(group, list, context, row);
   } else {

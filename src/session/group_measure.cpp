@@ -6,6 +6,7 @@
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/version.hpp"
 #include "coldframe/fits/image_file.hpp"
+#include "decide.hpp"
 #include "digest.hpp"
 #include "group_work.hpp"
 #include "measure_cache.hpp"
@@ -19,12 +20,28 @@ constexpr int enough_stars = 15;
 constexpr double faint_sigma = 3.5;  // second look when hardly anything stands out
 constexpr int most_stars = 1500;     // enough to match and to judge, bounds the memory of many subs
 
+// Two samples that differ do not tell which is spoilt, and of three or four one may be masked
+// elsewhere; from five on the rejection rules find particles better than any single frame shows
+// them.
+constexpr std::ptrdiff_t few_subs = 4;
+
+bool wants_particles(const GroupState& group, const RunOptions& options) {
+  if (options.particles != ParticleSearch::automatic) {
+    return options.particles == ParticleSearch::always;
+  }
+  const auto wanted = std::count_if(group.subs.begin(), group.subs.end(), [&](const SubState& sub) {
+    return !owner_excludes(sub, options.keep);
+  });
+  return wanted <= few_subs;
+}
+
 pipeline::SubMeasurement measure_file(const SubState& sub, const RunOptions& options,
-                                      Threads threads) {
+                                      bool find_particles, Threads threads) {
   const auto file = open_raw_frame(sub.path, *sub.info);
   pipeline::MeasureSettings settings;
   settings.stars.threshold_sigma = options.detection_sigma;
   settings.stars.max_stars = most_stars;
+  settings.find_particles = find_particles;
   auto measured = pipeline::measure_sub(*file, *sub.calibration, settings, threads);
   if (measured.quality.stars < enough_stars && options.detection_sigma > faint_sigma) {
     settings.stars.threshold_sigma = faint_sigma;
@@ -34,10 +51,10 @@ pipeline::SubMeasurement measure_file(const SubState& sub, const RunOptions& opt
   return measured;
 }
 
-std::string measure_key(const SubState& sub, const RunOptions& options) {
-  return digest(fmt::format("{} {} {} {} {} {} {}", version(), fits::stat_key(sub.path),
+std::string measure_key(const SubState& sub, const RunOptions& options, bool find_particles) {
+  return digest(fmt::format("{} {} {} {} {} {} {} {}", version(), fits::stat_key(sub.path),
                             fits::content_key(sub.path), sub.cache_key, options.detection_sigma,
-                            sub.calibration->gain_e_per_adu, most_stars));
+                            sub.calibration->gain_e_per_adu, most_stars, find_particles));
 }
 
 }  // namespace
@@ -48,6 +65,7 @@ void measure_group(GroupState& group, const RunOptions& options, const pipeline:
   std::atomic<int> measured{0};
   std::atomic<int> reused{0};
   const bool cached = !options.out.empty();
+  const bool particles = wants_particles(group, options);
   parallel_for(Threads{plan.measure_workers}, group.subs.size(), [&](std::size_t i) {
     auto& sub = group.subs[i];
     watch.check();
@@ -55,7 +73,7 @@ void measure_group(GroupState& group, const RunOptions& options, const pipeline:
       std::string key;
       std::optional<pipeline::SubMeasurement> known;
       if (cached) {
-        key = measure_key(sub, options);
+        key = measure_key(sub, options, particles);
         sub.cache_file =
             options.out / "measure" /
             (safe_file_name(sub.path.stem().string()) + "-" + digest(sub.name) + ".fits");
@@ -64,7 +82,7 @@ void measure_group(GroupState& group, const RunOptions& options, const pipeline:
       if (known) {
         ++reused;
       } else {
-        known = measure_file(sub, options, options.threads);
+        known = measure_file(sub, options, particles, options.threads);
         if (cached) write_measurement(sub.cache_file, key, *known);
         ++measured;
       }

@@ -78,6 +78,9 @@ void note_figures(const SubState& sub, SubRecord& row) {
   const auto& info = *sub.info;
   const auto& q = sub.measured.quality;
   row.stars = q.stars;
+  if (sub.measured.searched_particles) {
+    row.cosmic_ray_pixels = static_cast<int>(sub.measured.particles.size());
+  }
   row.noise_per_px = q.noise_per_px;
   note_line_noise(sub, row);
   if (sub.calibration) row.unit = to_string(sub.calibration->unit);

@@ -35,7 +35,7 @@ struct SubFigures {
 struct Decision {
   bool kept = false;
   /// "" when kept; else unreadable, owner, no-sky, double-images, ellipticity, transparency, fwhm,
-  /// stars, no-match or contribution.
+  /// stars, no-match, contribution or weight.
   std::string rule;
   std::optional<double> value, limit;
   std::string words;  ///< "" when kept

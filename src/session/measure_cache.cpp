@@ -102,6 +102,7 @@ fits::Table quality_table(const pipeline::SubMeasurement& m) {
   add("PREVIEW_BIN", m.preview_bin);
   add("SATURATED", static_cast<double>(m.saturated));
   add("SHARP", static_cast<double>(m.sharp));
+  add("PARTICLES", m.searched_particles ? static_cast<double>(m.particles.size()) : -1.0);
   return table;
 }
 
@@ -165,6 +166,27 @@ sensor::LineOffsets read_lines(const std::filesystem::path& path) {
     lines.columns = column<float>(fits::read_table(path, "COLUMN_OFFSETS"), "OFFSET");
   }
   return lines;
+}
+
+void add_particles(fits::FileWriter& writer, const std::vector<stack::HitPixel>& particles) {
+  std::vector<std::int32_t> x, y;
+  for (const auto& p : particles) {
+    x.push_back(p.x);
+    y.push_back(p.y);
+  }
+  if (!x.empty()) writer.add_table({"PARTICLES", {}, {{"X", "pix", x}, {"Y", "pix", y}}});
+}
+
+std::vector<stack::HitPixel> read_particles(const std::filesystem::path& path, std::size_t count) {
+  std::vector<stack::HitPixel> particles;
+  const auto table = fits::read_table(path, "PARTICLES");
+  const auto& x = column<std::int32_t>(table, "X");
+  const auto& y = column<std::int32_t>(table, "Y");
+  if (x.size() != count || y.size() != count) {
+    throw Error(ErrorKind::input, "", "particles missing", "");
+  }
+  for (std::size_t k = 0; k < count; ++k) particles.push_back({x[k], y[k]});
+  return particles;
 }
 
 Grid<float> read_plane(const std::filesystem::path& path, const std::string& name) {
@@ -236,6 +258,7 @@ void write_measurement(const std::filesystem::path& path, const std::string& key
   writer.add_table(sky_layout(m));
   writer.add_table(star_table(m.stars));
   add_lines(writer, m.lines);
+  add_particles(writer, m.particles);
   writer.commit();
 }
 
@@ -255,13 +278,17 @@ std::optional<pipeline::SubMeasurement> read_measurement(const std::filesystem::
         m.preview_mask(x, y) = static_cast<std::uint8_t>(bits(x, y));
       }
     }
-    read_quality(fits::read_table(path, "QUALITY"), m);
+    const auto quality = fits::read_table(path, "QUALITY");
+    read_quality(quality, m);
     const auto layout = fits::read_table(path, "SKY");
     for (std::size_t p = 0; p < layout.rows(); ++p) {
       m.sky.push_back(read_sky(path, layout, p));
     }
     m.stars = stars_of(fits::read_table(path, "STARS"));
     m.lines = read_lines(path);
+    const double particles = column<double>(quality, "PARTICLES").at(0);
+    m.searched_particles = particles >= 0.0;
+    if (particles > 0.0) m.particles = read_particles(path, static_cast<std::size_t>(particles));
     return m;
   } catch (const Error&) {
     return std::nullopt;  // broken cache: measure again

@@ -33,6 +33,47 @@ std::vector<stack::SkyPair> sky_pairs(const SubState& sub, const SubState& refer
   return pairs;
 }
 
+// Not for subs that see other fields: a slope found in one corner of a large canvas means nothing
+// in the others.
+bool sees_the_same(const SubState& sub, const SubState& reference, Size canvas) {
+  const Point middle = sub.to_canvas.apply(middle_of(sub));
+  const Point there = reference.to_canvas.apply(middle_of(reference));
+  return std::fabs(middle.x - there.x) < 0.2 * canvas.width &&
+         std::fabs(middle.y - there.y) < 0.2 * canvas.height;
+}
+
+void centre_surfaces(GroupState& group, Size canvas) {
+  auto& reference = group.subs[group.photometric_reference];
+  for (const auto& sub : group.subs) {
+    if (sub.kept && !sees_the_same(sub, reference, canvas)) return;
+  }
+  for (std::size_t p = 0; p < static_cast<std::size_t>(group.planes); ++p) {
+    std::vector<stack::SkySurface*> surfaces;
+    std::vector<double> weights;
+    for (auto& sub : group.subs) {
+      if (!sub.kept) continue;
+      if (sub.surfaces.size() <= p) sub.surfaces.push_back({canvas, 0, {0.0}, 0.0});
+      surfaces.push_back(&sub.surfaces[p]);
+      weights.push_back(sub.weights[p]);
+    }
+    stack::take_out_mean_slopes(surfaces, weights);
+  }
+}
+
+// A sub that adds nothing must not count in exposure and number either.
+void leave_out_weightless(GroupState& group) {
+  for (auto& sub : group.subs) {
+    const bool any =
+        std::any_of(sub.weights.begin(), sub.weights.end(), [](double w) { return w > 0.0; });
+    if (!sub.kept || any) continue;
+    sub.kept = false;
+    sub.decision = {};
+    sub.decision.rule = "weight";
+    sub.decision.words = "its weight is 0: noise or star width could not be measured";
+    sub.reason = sub.decision.words;
+  }
+}
+
 }  // namespace
 
 void normalise_group(GroupState& group, Size canvas, const RunOptions& options) {
@@ -65,6 +106,8 @@ void normalise_group(GroupState& group, Size canvas, const RunOptions& options) 
     const auto weights = stack::sub_weights(noises, options.weighting);
     for (std::size_t k = 0; k < owners.size(); ++k) group.subs[owners[k]].weights[p] = weights[k];
   }
+  leave_out_weightless(group);
+  if (options.sky_matching == stack::SkyMatching::surface) centre_surfaces(group, canvas);
 }
 
 }  // namespace coldframe::session

@@ -119,4 +119,13 @@ void check_owner_weights(std::span<const OwnerWeight> table, std::span<const std
   }
 }
 
+std::vector<std::string> weightless_subs(std::span<const OwnerWeight> table,
+                                         std::span<const std::string> subs) {
+  std::vector<std::string> names_of;
+  for (const auto& sub : subs) {
+    if (owner_weight(table, sub) == 0.0) names_of.push_back(sub);
+  }
+  return names_of;
+}
+
 }  // namespace coldframe::session

@@ -99,6 +99,20 @@ ordered_json lines_json(const std::optional<LineRecord>& lines) {
           {"error_correlation", lines->error_correlation}};
 }
 
+ordered_json growth_json(const ResultRecord& r) {
+  if (r.growth.steps.empty()) return nullptr;
+  auto steps = ordered_json::array();
+  for (const auto& step : r.growth.steps) {
+    steps.push_back({{"subs", step.subs}, {"noise", step.noise}, {"error", step.error}});
+  }
+  return {{"block_px", pipeline::depth_block_px},
+          {"blocks", r.growth.blocks},
+          {"steps", steps},
+          {"slope", r.growth.slope},
+          {"slope_error", r.growth.slope_error},
+          {"doubling_mag", or_null(r.doubling_mag)}};
+}
+
 ordered_json result_json(const ResultRecord& r) {
   return {{"object", r.object},
           {"filter", r.filter},
@@ -119,6 +133,8 @@ ordered_json result_json(const ResultRecord& r) {
           {"scale", r.scale},
           {"noise_per_px", or_null(r.noise_per_px)},
           {"noise_correlation", or_null(r.noise_correlation)},
+          {"snr_of_ideal", or_null(r.snr_of_ideal)},
+          {"depth_growth", growth_json(r)},
           {"unit", r.unit},
           {"fwhm_px", or_null(r.fwhm_px)},
           {"fwhm_arcsec", or_null(r.fwhm_arcsec)},
@@ -193,6 +209,8 @@ ordered_json sub_json(const SubRecord& s) {
           {"trails", trails_json(s.trails)},
           {"clipped_low", or_null(s.clipped_low)},
           {"clipped_high", or_null(s.clipped_high)},
+          {"contribution", or_null(s.contribution)},
+          {"cosmic_ray_pixels", or_null(s.cosmic_ray_pixels)},
           {"rule", s.rule.empty() ? ordered_json(nullptr) : ordered_json(s.rule)},
           {"rule_value", or_null(s.rule_value)},
           {"rule_limit", or_null(s.rule_limit)},

@@ -37,6 +37,23 @@ std::string summary_of(const ResultRecord& r) {
   return text;
 }
 
+// By halves: what the data themselves say of more subs.
+std::string growth_of(const ResultRecord& r) {
+  std::string text;
+  for (const auto& step : r.growth.steps) {
+    text += fmt::format("{}{} {}: {:.3g}", text.empty() ? "" : ", ", step.subs,
+                        step.subs == 1 ? "sub" : "subs", step.noise);
+  }
+  text = fmt::format(
+      "noise of {0} x {0} px, from sets of subs compared: {1}; it falls with their number "
+      "to the power {2:.2f} +- {3:.2f} (-0.5 at best)",
+      pipeline::depth_block_px, text, r.growth.slope, r.growth.slope_error);
+  if (r.doubling_mag) {
+    text += fmt::format("; as many subs again would add {:.2f} mag", *r.doubling_mag);
+  }
+  return text;
+}
+
 std::vector<std::pair<std::string, std::string>> facts_of(const ResultRecord& r) {
   std::vector<std::pair<std::string, std::string>> facts;
   facts.emplace_back("File", r.path);
@@ -50,6 +67,11 @@ std::vector<std::pair<std::string, std::string>> facts_of(const ResultRecord& r)
   if (r.noise_correlation) {
     facts.emplace_back("Large-aperture error factor", fmt::format("{:.3f}", *r.noise_correlation));
   }
+  if (r.snr_of_ideal) {
+    facts.emplace_back("Signal to noise, of the ideal combination",
+                       fmt::format("{:.1f}%", 100.0 * *r.snr_of_ideal));
+  }
+  if (!r.growth.steps.empty()) facts.emplace_back("Growth of depth", growth_of(r));
   if (r.fwhm_px) facts.emplace_back("FWHM", fmt::format("{:.2f} px", *r.fwhm_px));
   if (r.fwhm_arcsec)
     facts.emplace_back("FWHM on the sky", fmt::format("{:.2f} arcsec", *r.fwhm_arcsec));

@@ -85,13 +85,17 @@ class Run {
   }
 
   // Before any work is done.
-  void check_weights() const {
+  void check_weights() {
     if (options_.weighting != stack::Weighting::owner) return;
     std::vector<std::string> lights;
     for (const auto& group : pairing_.groups) {
       for (const auto light : group.lights) lights.push_back(inventory_.frames[light].name);
     }
     check_owner_weights(options_.owner_weights, lights);
+    // Left out like a sub that the owner drops: it counts in no exposure.
+    for (auto& name : weightless_subs(options_.owner_weights, lights)) {
+      options_.keep.drop.push_back(std::move(name));
+    }
   }
 
   // A result needs a name: the folder's, where the headers have none.

@@ -159,33 +159,136 @@ double rms_of(std::span<const SurfacePoint> points, const ChebyshevFit& fit) noe
   return fit.used > 0 ? std::sqrt(sum / static_cast<double>(fit.used)) : 0.0;
 }
 
+std::vector<SurfacePoint> points_of(std::span<const SkyPair> pairs) {
+  std::vector<SurfacePoint> points;
+  for (const SkyPair& p : pairs) {
+    const SurfacePoint point{p.position.x, p.position.y, p.reference - p.sub, p.weight};
+    const bool usable = std::isfinite(point.value) && std::isfinite(p.reference) &&
+                        std::isfinite(point.weight) && point.weight > 0.0;
+    if (usable) points.push_back(point);
+  }
+  return points;
+}
+
+/// Where an object shines above the sky, an error of the scale leaves a share of its light in the
+/// difference: such cells say less about the sky. `rms`: scatter of the differences.
+void weigh_down_objects(std::span<const SkyPair> pairs, double rms,
+                        std::vector<SurfacePoint>& points) {
+  constexpr double scale_error = 0.005;
+  std::vector<double> levels;
+  for (const SkyPair& p : pairs) {
+    if (std::isfinite(p.reference)) levels.push_back(p.reference);
+  }
+  const double spread = robust_sigma(levels);
+  const double sky = median_in_place(levels);
+  constexpr double least = 0.002;  // of the spread: scales are never known better
+  const double unknown = rms * rms + least * least * spread * spread;
+  std::size_t k = 0;
+  for (const SkyPair& p : pairs) {
+    const bool usable =
+        std::isfinite(p.reference - p.sub) && std::isfinite(p.weight) && p.weight > 0.0;
+    if (!usable) continue;
+    const double left = scale_error * std::max(p.reference - sky, 0.0);
+    if (unknown > 0.0) points[k].weight = p.weight / (1.0 + left * left / unknown);
+    ++k;
+  }
+}
+
+bool converged(const ChebyshevFit& fit) noexcept {
+  return fit.status == FitStatus::converged || fit.status == FitStatus::iteration_limit;
+}
+
+/// The highest order that the positions carry, fitted robustly; order -1 when there is none.
+ChebyshevFit fit_highest(std::span<const SurfacePoint> points, Size frame, int highest) {
+  for (int degree = highest; degree >= 0; --degree) {
+    if (points.size() < (degree == 0 ? 1 : 2 * chebyshev_terms(degree))) continue;
+    ChebyshevFit fit = fit_chebyshev(points, frame, degree, 3.0, 10);
+    if (!converged(fit)) continue;
+    if (degree == 0 || supported(fit, frame, mean_kept_weight(points, fit))) return fit;
+  }
+  ChebyshevFit none;
+  none.surface.order = -1;
+  return none;
+}
+
+double squares_of(std::span<const SurfacePoint> points, const ChebyshevFit& fit) noexcept {
+  double sum = 0.0;
+  for (const SurfacePoint& p : points) {
+    const double d = p.value - fit.surface.evaluate({p.x, p.y});
+    sum += p.weight * d * d;
+  }
+  return sum;
+}
+
+/// The order that the data ask for, by the Bayesian information criterion (Schwarz 1978, Ann. Stat.
+/// 6, 461) over the points that the highest order kept. Twice its penalty: neighbouring cells of a
+/// smoothed mesh are not independent. A needless term would print the meshes' noise into the
+/// result.
+ChebyshevFit fit_significant(std::span<const SurfacePoint> points, Size frame,
+                             const ChebyshevFit& highest) {
+  std::vector<SurfacePoint> kept;
+  double size = 0.0;
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    if (highest.kept[i] == 0) continue;
+    kept.push_back(points[i]);
+    size += points[i].weight * points[i].value * points[i].value;
+  }
+  const auto n = static_cast<double>(kept.size());
+  const double exact = 1e-18 * size + 1e-300;  // rounding; no order explains it better
+  ChebyshevFit best;
+  double lowest = 0.0;
+  for (int degree = 0; degree <= highest.surface.order; ++degree) {
+    constexpr double no_clipping = 1e6;
+    ChebyshevFit fit = fit_chebyshev(kept, frame, degree, no_clipping, 1);
+    if (!converged(fit)) continue;
+    const double cost = n * std::log((squares_of(kept, fit) + exact) / n) +
+                        2.0 * static_cast<double>(chebyshev_terms(degree)) * std::log(n);
+    if (!best.surface.coefficients.empty() && !(cost < lowest)) continue;
+    lowest = cost;
+    best = std::move(fit);
+  }
+  return best;
+}
+
 }  // namespace
 
 SkySurface fit_sky_difference(std::span<const SkyPair> pairs, Size frame, SkyMatching method,
                               int order) {
   SkySurface surface{frame, 0, {}, 0.0};
   if (method == SkyMatching::none) return surface;
-  std::vector<SurfacePoint> points;
-  for (const SkyPair& p : pairs) {
-    const SurfacePoint point{p.position.x, p.position.y, p.reference - p.sub, p.weight};
-    if (std::isfinite(point.value) && std::isfinite(point.weight) && point.weight > 0.0) {
-      points.push_back(point);
-    }
-  }
-  const int highest = method == SkyMatching::level ? 0 : std::clamp(order, 0, 8);
-  for (int degree = highest; degree >= 0; --degree) {
-    if (points.size() < (degree == 0 ? 1 : 2 * chebyshev_terms(degree))) continue;
-    const ChebyshevFit fit = fit_chebyshev(points, frame, degree, 3.0, 10);
-    const bool usable =
-        fit.status == FitStatus::converged || fit.status == FitStatus::iteration_limit;
-    if (!usable) continue;
-    if (degree > 0 && !supported(fit, frame, mean_kept_weight(points, fit))) continue;
-    surface.order = degree;
-    surface.coefficients = fit.surface.coefficients;
-    surface.rms = rms_of(points, fit);
-    return surface;
-  }
+  std::vector<SurfacePoint> points = points_of(pairs);
+  const int most = method == SkyMatching::level ? 0 : std::clamp(order, 0, 8);
+  ChebyshevFit highest = fit_highest(points, frame, most);
+  if (highest.surface.order < 0) return surface;
+  weigh_down_objects(pairs, rms_of(points, highest), points);
+  highest = fit_highest(points, frame, most);
+  if (highest.surface.order < 0) return surface;
+  const ChebyshevFit chosen =
+      highest.surface.order > 0 ? fit_significant(points, frame, highest) : highest;
+  if (chosen.surface.coefficients.empty()) return surface;
+  surface.order = chosen.surface.order;
+  surface.coefficients = chosen.surface.coefficients;
+  surface.rms = rms_of(points, highest);
   return surface;
+}
+
+void take_out_mean_slopes(std::span<SkySurface* const> surfaces, std::span<const double> weights) {
+  double total = 0.0;
+  std::vector<double> mean;
+  int order = 0;
+  for (std::size_t i = 0; i < surfaces.size(); ++i) {
+    const auto& c = surfaces[i]->coefficients;
+    total += weights[i];
+    order = std::max(order, surfaces[i]->order);
+    if (mean.size() < c.size()) mean.resize(c.size(), 0.0);
+    for (std::size_t k = 1; k < c.size(); ++k) mean[k] += weights[i] * c[k];
+  }
+  if (!(total > 0.0) || order == 0) return;
+  for (SkySurface* surface : surfaces) {
+    surface->order = order;
+    surface->coefficients.resize(mean.size(), 0.0);
+    for (std::size_t k = 1; k < mean.size(); ++k) surface->coefficients[k] -= mean[k] / total;
+  }
 }
 
 }  // namespace coldframe::stack

@@ -41,8 +41,19 @@ class RuleEsd {
   /// The largest run that survives; `limits` are the critical values for this count.
   [[nodiscard]] static Kept search(const SortedSamples& samples,
                                    const std::vector<double>& limits) noexcept {
+    Kept kept{0, samples.size()};
+    each_deviate(samples, limits.size(),
+                 [&](std::size_t i, double deviation, double sd, Kept left) {
+                   if (deviation > limits[i] * sd) kept = left;
+                 });
+    return kept;
+  }
+
+  /// Takes out the most deviant sample `most` times and tells how far it lay from the mean, the
+  /// standard deviation then (their ratio is Rosner's R), and what is left.
+  template <typename Visit>
+  static void each_deviate(const SortedSamples& samples, std::size_t most, Visit&& visit) noexcept {
     Kept part{0, samples.size()};
-    Kept kept = part;
     const double pivot = samples.median(part);
     double sum = 0.0;
     double squares = 0.0;
@@ -51,7 +62,7 @@ class RuleEsd {
       sum += d;
       squares += d * d;
     }
-    for (const double limit : limits) {
+    for (std::size_t i = 0; i < most; ++i) {
       const auto count = static_cast<double>(part.last - part.first);
       const double mean = sum / count;
       const double variance = (squares - sum * mean) / (count - 1.0);
@@ -61,11 +72,10 @@ class RuleEsd {
       const bool cut_high = high - mean >= mean - low;
       const double d = cut_high ? high : low;
       cut_high ? --part.last : ++part.first;
-      if (std::fabs(d - mean) > limit * std::sqrt(variance)) kept = part;
+      visit(i, std::fabs(d - mean), std::sqrt(variance), part);
       sum -= d;
       squares -= d * d;
     }
-    return kept;
   }
 
  private:

@@ -103,6 +103,7 @@ void TileCombiner::combine_segment(const Place& place) {
   cuts_.high.fill(0);
   LaneLimits limits;
   reject(limits);
+  raise_by_limits(place, limits);
   write(place, limits);
   write_counts(place);
 }

@@ -4,6 +4,7 @@
 
 #include <cstdint>
 #include <span>
+#include <utility>
 #include <vector>
 
 #include "combine_kernel.hpp"
@@ -47,6 +48,9 @@ class TileCombiner {
   /// `suspects`: the lanes to judge, one bit each.
   template <typename Rule>
   void reject_by_order(Rule& rule, LaneLimits& limits, std::uint32_t suspects = ~0U);
+  /// Saturated samples beside clean ones.
+  void raise_by_limits(const Place& place, LaneLimits& limits);
+  void raise_lane(const Place& place, std::size_t lane, LaneLimits& limits);
   void write(const Place& place, const LaneLimits& limits);
   void write_counts(const Place& place) const;
 
@@ -67,6 +71,7 @@ class TileCombiner {
   std::vector<std::uint64_t> total_low_;
   std::vector<std::uint64_t> total_high_;
   PixelSamples pixel_;
+  std::vector<std::pair<float, std::size_t>> lower_limits_;  ///< of one lane: value, index in subs_
 
   RuleNoiseModel noise_model_;
   RuleKappaSigma kappa_sigma_;

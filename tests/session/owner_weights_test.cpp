@@ -49,6 +49,8 @@ TEST_CASE("Every light needs a weight, every line a light", "[session]") {
   CHECK_NOTHROW(check_owner_weights(table, both));
   const std::vector<std::string> more{"l/a.fits", "l/b.fits", "l/c.fits"};
   CHECK_THROWS_AS(check_owner_weights(table, more), Error);
+  const auto some = parse_owner_weights("l/a.fits,0\nb.fits,2\n", "weights.csv");
+  CHECK(weightless_subs(some, both) == std::vector<std::string>{"l/a.fits"});
   const std::vector<std::string> fewer{"l/a.fits"};
   CHECK_THROWS_AS(check_owner_weights(table, fewer), Error);
 }

@@ -182,7 +182,7 @@ TEST_CASE("Star cores survive changing seeing", "[stack]") {
 }
 
 TEST_CASE("Where nothing clean is left", "[stack]") {
-  Stack s({40, 70, 46, 71}, 4, camera);
+  Stack s({40, 70, 47, 71}, 4, camera);
   s.fill([](std::size_t i, int, int) { return 100.0 + static_cast<double>(i); });
   const auto set = [&](int x, std::array<std::uint8_t, 4> bits) {
     for (std::size_t i = 0; i < 4; ++i) s.masks[i](x, 0) = bits[i];
@@ -190,9 +190,10 @@ TEST_CASE("Where nothing clean is left", "[stack]") {
   using namespace mask_bit;
   set(0, {saturated, saturated, saturated, trail});
   set(1, {defect, defect, defect | trail, outside});
-  set(2, {outside, outside, trail, cosmic_ray});
+  set(2, {outside, outside, trail, outside});
   set(3, {saturated, defect, saturated, 0});
-  set(5, {outside, outside, outside, cosmic_ray});
+  set(6, {outside, cosmic_ray | defect, trail, cosmic_ray});
+  set(5, {outside, outside, outside, outside | cosmic_ray});
   s.values[0](4, 0) = std::nanf("");
   s.values[1](4, 0) = INFINITY;
   set(4, {0, 0, outside, outside});
@@ -211,6 +212,8 @@ TEST_CASE("Where nothing clean is left", "[stack]") {
     CHECK(std::isnan(c.variance(5, 0)));
     CHECK(c.flags(5, 0) == (outside | cosmic_ray));
     CHECK(c.weight(5, 0) == 0.0F);
+    CHECK(c.mean(6, 0) == 102.0F);  // (101 + 103) / 2: hit pixels are repaired ones
+    CHECK(c.flags(6, 0) == (defect | cosmic_ray));
     CHECK(c.mean(3, 0) == 103.0F);  // one clean sample is enough
     CHECK(c.flags(3, 0) == 0);
     CHECK(std::isnan(c.mean(4, 0)));

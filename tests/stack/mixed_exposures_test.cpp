@@ -83,6 +83,51 @@ TEST_CASE("Fluxes are linear over six magnitudes where long subs saturate", "[st
   }
 }
 
+TEST_CASE("Stars that only sharp short subs saturate keep their light", "[stack]") {
+  // Long subs saturate; of eight short ones half are sharp and saturate at the peak. Leaving these
+  // out would leave the peak to the blurred ones.
+  const auto moffat = [](double x, double y, double fwhm) {
+    const double alpha = fwhm / (2.0 * std::sqrt(std::pow(2.0, 1.0 / 3.0) - 1.0));
+    return 2.0 / (3.141592653589793 * alpha * alpha) *
+           std::pow(1.0 + (x * x + y * y) / (alpha * alpha), -3.0);
+  };
+  for (const double flux : {1.25e7, 1.6e7}) {
+    Stack s({0, 0, side, side}, 12);
+    double truth = 0.0;
+    for (std::size_t i = 0; i < 12; ++i) {
+      const double scale = i < 4 ? 1.0 : long_s / short_s;
+      const double variance = scale * scale * (read_noise_e * read_noise_e + sky_e / scale);
+      s.models[i] = {static_cast<float>(1.0 / variance), static_cast<float>(variance),
+                     static_cast<float>(scale), static_cast<float>(sky_e)};
+      RandomStream random(77, 6, i);
+      const double fwhm = i % 2 == 0 ? 2.6 : 3.2;
+      for (int y = 0; y < side; ++y) {
+        for (int x = 0; x < side; ++x) {
+          const double star = flux * moffat(x - 20.2, y - 19.9, fwhm);
+          if (i < 2 && x >= 10 && x < side - 10 && y >= 10 && y < side - 10) truth += 0.5 * star;
+          const double light = (sky_e + star) / scale;
+          const double e = light + std::sqrt(light + read_noise_e * read_noise_e) * random.normal();
+          s.values[i](x, y) = static_cast<float>(std::min(e, full_well_e) * scale);
+          if (e >= full_well_e) s.masks[i](x, y) = mask_bit::saturated;
+        }
+      }
+    }
+    const Combined c = combine(s, usual());
+    double sum = 0.0;
+    int limited = 0;
+    for (int y = 10; y < side - 10; ++y) {
+      for (int x = 10; x < side - 10; ++x) {
+        sum += static_cast<double>(c.mean(x, y)) - sky_e;
+        limited += c.flags(x, y) == mask_bit::saturated ? 1 : 0;
+      }
+    }
+    INFO("flux " << flux << ": ratio " << sum / truth << ", pixels with limits " << limited);
+    CHECK(sum / truth == Approx(1.0).margin(0.02));
+    CHECK(limited > 0);
+    CHECK(limited < 16);
+  }
+}
+
 TEST_CASE("What every sub saturates is the highest limit, flagged", "[stack]") {
   const Combined c = combine(night(6e7, 3), usual());
   // The middle: 4.2 million electrons, where a short sub's full well stands for 1.5 million.

@@ -86,6 +86,12 @@ TEST_CASE("Generalised ESD finds Rosner's three outliers", "[stack]") {
   const std::vector<double> published{3.158794, 3.151430, 3.143890, 3.136165, 3.128247,
                                       3.120128, 3.111796, 3.103243, 3.094456, 3.085425};
   for (std::size_t i = 0; i < 10; ++i) CHECK(limits[i] == Approx(published[i]).margin(1e-6));
+  const std::vector<double> statistics{3.118906, 2.942973, 3.179424, 2.810181, 2.815580,
+                                       2.848172, 2.279327, 2.310366, 2.101581, 2.067178};
+  RuleEsd::each_deviate(view(rosner), 10, [&](std::size_t i, double d, double sd, Kept left) {
+    CHECK(d / sd == Approx(statistics[i]).margin(1e-6));
+    CHECK(left.last - left.first == 53 - i);
+  });
   // The first two statistics stay under their limits: stopping there would find none.
   const Kept kept = RuleEsd::search(view(rosner), limits);
   CHECK(kept == Kept{0, 51});
@@ -224,6 +230,10 @@ TEST_CASE("The Winsorised scale is Algorithm A of ISO 13528", "[stack]") {
   CHECK(b.centre == Approx(2.193916242676).epsilon(2e-5));
   CHECK(b.scale == Approx(0.908830789390).epsilon(2e-5));
   CHECK(rule(view(few)) == Kept{0, 6});
+  // 1.134 is the inverse sd of a Gaussian Winsorised at 1.5 (recomputed 1.1333926555, printed so):
+  // a large Gaussian sample has scale 1 up to that rounding.
+  RuleWinsorised wide(3.0, 3.0, 200000);
+  CHECK(wide.estimate(view(sorted_normals(6, 200000))).scale == Approx(1.0).epsilon(0.006));
 }
 
 TEST_CASE("A lone outlier is cut where mean and standard deviation could not", "[stack]") {
@@ -251,6 +261,11 @@ TEST_CASE("Clipping a large Gaussian sample leaves the published share", "[stack
   for (const auto& [k, share] : {std::pair{2.0, 0.9544997361}, std::pair{3.0, 0.9973002039}}) {
     const Kept once = RuleKappaSigma{k, k, 1}(view(v));
     CHECK(static_cast<double>(once.last - once.first) / 1e6 == Approx(share).margin(1e-3));
+    // Standard deviation of what is left: sqrt(1 - 2 k phi(k) / share), 0.8796256610 and
+    // 0.9865783926 (recomputed); a million samples give it to 0.1 %, the limits to 0.2 %.
+    const std::vector<double> left(v.begin() + static_cast<std::ptrdiff_t>(once.first),
+                                   v.begin() + static_cast<std::ptrdiff_t>(once.last));
+    CHECK(standard_deviation(left) == Approx(k == 2.0 ? 0.8796256610 : 0.9865783926).epsilon(3e-3));
   }
 }
 

@@ -4,6 +4,7 @@
 
 #include <functional>
 #include <memory>
+#include <span>
 
 #include "coldframe/core/cfa.hpp"
 #include "coldframe/core/image.hpp"
@@ -12,6 +13,7 @@
 #include "coldframe/sensor/calibrate.hpp"
 #include "coldframe/sensor/line_noise.hpp"
 #include "coldframe/sensor/masters.hpp"
+#include "coldframe/stack/cosmic_rays.hpp"
 
 namespace coldframe::pipeline {
 
@@ -75,10 +77,11 @@ struct CalibrationInputs {
 /// Reads `rect` (inside the frame) calibrated and repaired: raw, calibrate,
 /// defects replaced. Works on a slightly larger rectangle, so the result does
 /// not depend on how a frame is divided. `lines`: offsets of rows and columns to take out; null:
-/// none.
+/// none. `particles`: hit pixels by rows, repaired and marked like defects.
 void read_calibrated(const PixelSource& raw, const Calibration& calibration, const Rect& rect,
                      PlaneView<float> values, PlaneView<std::uint8_t> mask, int plane = 0,
-                     const sensor::LineOffsets* lines = nullptr);
+                     const sensor::LineOffsets* lines = nullptr,
+                     std::span<const stack::HitPixel> particles = {});
 
 /// Adds defects that show in the lights themselves to `calibration.defects`
 /// (sessions without darks). `lights`: 3 or more, spread over the session.

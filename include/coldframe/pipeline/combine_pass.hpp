@@ -12,6 +12,7 @@
 
 #include "coldframe/align/resample.hpp"
 #include "coldframe/core/interrupt.hpp"
+#include "coldframe/pipeline/depth.hpp"
 #include "coldframe/pipeline/measure_pass.hpp"
 #include "coldframe/pipeline/memory_plan.hpp"
 #include "coldframe/stack/combine.hpp"
@@ -34,6 +35,11 @@ struct CombineSub {
   const sensor::LineOffsets* lines = nullptr;    ///< line noise found when measuring; null: none
   /// Where each plane of a picture in planes was sampled, from the pixel's centre.
   std::array<Point, 3> plane_offset{};
+  std::span<const stack::HitPixel> particles;  ///< found when measuring
+  /// Sub pixels about a saturated one that are left to shorter exposures, which see the star whole:
+  /// a core from subs of one seeing and wings from others would not add up to its light. 0: none
+  /// are.
+  int saturation_reach_px = 0;
 };
 
 struct CombineSettings {
@@ -62,10 +68,22 @@ inline constexpr std::size_t usual_aperture = 2;  ///< index of the one NOISCORR
 /// Factors by which the error of a sum over an aperture exceeds the quadrature sum of UNCERT.
 using ApertureFactors = std::array<double, aperture_sides.size()>;
 
+/// What a combination made of its subs; of one plane (green of three).
+struct DepthFigures {
+  DepthGrowth growth;
+  /// Signal to noise over that of the ideal weighted mean of everything that the subs show, as
+  /// rejection, masks and weights left it; 0: unknown.
+  double snr_of_ideal = 0.0;
+  std::vector<double> contribution;  ///< per sub: its weight as far as it was used; sum 1
+  /// Variance of an 8 x 8 block's mean that subs share through their masters.
+  double common_variance = 0.0;
+};
+
 struct CombineTotals {
   std::vector<std::uint64_t> clipped;              ///< per sub: low, high
   std::vector<std::uint64_t> samples;              ///< per sub
   std::vector<ApertureFactors> noise_correlation;  ///< one per plane
+  DepthFigures depth;
 };
 
 [[nodiscard]] CombineTotals combine_subs(std::span<const CombineSub> subs,

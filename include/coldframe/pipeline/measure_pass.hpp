@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "coldframe/pipeline/calibration.hpp"
+#include "coldframe/stack/cosmic_rays.hpp"
 #include "coldframe/stars/measure.hpp"
 
 namespace coldframe::pipeline {
@@ -33,6 +34,8 @@ struct SubMeasurement {
   Mask preview_mask;
   int preview_bin = 1;
   sensor::LineOffsets lines;  ///< taken out before all that is above was measured
+  bool searched_particles = false;
+  std::vector<stack::HitPixel> particles;  ///< found in this frame alone
   std::int64_t saturated = 0;
   std::int64_t sharp = 0;  ///< detections narrower than a star
 };
@@ -43,6 +46,8 @@ struct MeasureSettings {
   /// What only combining needs: the preview, and a mono sky's wings wider than a Gaussian's.
   bool for_combining = true;
   bool keep_others = false;  ///< also what is no star
+  /// Search for particles: with few subs no rejection rule can tell them by comparison.
+  bool find_particles = false;
 };
 
 [[nodiscard]] SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibration,

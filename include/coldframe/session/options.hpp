@@ -63,6 +63,9 @@ struct LineOptions {
 /// Error(usage).
 [[nodiscard]] LineOptions line_options(const std::string& lines, const std::string& crosstalk);
 
+/// Whether particles are looked for in each sub alone.
+enum class ParticleSearch { automatic, always, never };
+
 struct RunOptions {
   std::filesystem::path session;
   std::filesystem::path out;
@@ -89,6 +92,8 @@ struct RunOptions {
   LineOptions lines;
   SolvingOptions solving;  ///< catalogue and search; no catalogue: results are not solved
   bool search_trails = true;
+  ParticleSearch particles =
+      ParticleSearch::automatic;  ///< automatic: in groups of 4 subs or fewer
   bool remove_background = true;
   std::string recipe_text;  ///< written to OUT/recipe.toml
 

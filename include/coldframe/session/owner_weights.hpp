@@ -28,4 +28,8 @@ struct OwnerWeight {
 /// Throws Error(usage) when one of `subs` has no weight, or a line of the table names none of them.
 void check_owner_weights(std::span<const OwnerWeight> table, std::span<const std::string> subs);
 
+/// Those of `subs` that the table leaves out with weight 0.
+[[nodiscard]] std::vector<std::string> weightless_subs(std::span<const OwnerWeight> table,
+                                                       std::span<const std::string> subs);
+
 }  // namespace coldframe::session

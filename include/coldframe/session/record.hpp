@@ -11,6 +11,7 @@
 
 #include "coldframe/align/distortion.hpp"
 #include "coldframe/core/transform.hpp"
+#include "coldframe/pipeline/depth.hpp"
 #include "coldframe/sensor/line_separation.hpp"
 #include "coldframe/session/inventory.hpp"
 #include "coldframe/session/solving.hpp"
@@ -51,6 +52,11 @@ struct ResultRecord {
   int subs_total = 0, subs_kept = 0;
   double exposure_s = 0.0;
   std::optional<double> noise_per_px, fwhm_px, fwhm_arcsec, noise_correlation;
+  /// Signal to noise over that of the ideal weighted mean of the kept subs.
+  std::optional<double> snr_of_ideal;
+  pipeline::DepthGrowth growth;  ///< noise against number of subs; no steps: not measured
+  /// What as many subs again would add to the limit, magnitudes.
+  std::optional<double> doubling_mag;
   std::optional<double> drizzle_fwhm_px, drizzle_noise_correlation;  ///< in drizzled pixels
   /// Medians over the kept subs that show enough stars, in the sensor's axes; `field_subs` of them.
   int field_subs = 0;
@@ -85,7 +91,9 @@ struct SubRecord {
   std::string registered_through;  ///< the sub that led to the reference; empty: matched itself
   std::string rule;                ///< that dropped the sub, see `session::Decision`; "" when kept
   std::optional<double> rule_value, rule_limit;
-  std::string unit;  ///< of sky and noise: "electron" or "adu"
+  std::optional<double> contribution;    ///< share of the result: weight as far as it was used
+  std::optional<int> cosmic_ray_pixels;  ///< found in this sub alone; unset: not looked for
+  std::string unit;                      ///< of sky and noise: "electron" or "adu"
   std::optional<double> fwhm_error_px, ellipticity_error, transparency_error;
   std::optional<double> noise_per_s;     ///< noise_per_px / exposure_s
   std::optional<int> stars_equal_depth;  ///< above the flux that three quarters of the subs reach

@@ -81,10 +81,10 @@ struct TileResult {
 
 /// `exposure` has one entry per sub (seconds, or 1). `clipped_per_sub`, when
 /// not empty, has two entries per sub (low, high), to which counts are added.
-/// Where no sample is clean, the best kind that is there is combined and flagged with its bit:
-/// repaired defects, else saturated samples (of them, as they are lower limits, the ones within a
-/// factor of two of the highest above the sky), else samples a trail may have crossed. Only where
-/// nothing of these is left: NaN, and the flags are the union of the mask bits.
+/// Where no sample is clean, the best kind that is there is combined and flagged with its bits:
+/// repaired defects and particle hits, else saturated samples (of them, as they are lower limits,
+/// the ones within a factor of two of the highest above the sky), else samples a trail may have
+/// crossed. Only where nothing of these is left: NaN, and the flags are the union of the mask bits.
 /// `masks` (or one of them), `coefficients` and `exposure` may be empty: no mask, weight 1
 /// without a noise model (the noise-model rule then keeps everything), exposure 1.
 /// Throws coldframe::Error(usage) when counts or sizes do not fit each other.

@@ -46,9 +46,16 @@ struct SkySurface {
   double rms = 0.0;                  ///< of the survivors' residuals
   [[nodiscard]] double at(double x, double y) const noexcept;
 };
-/// Robust fit (iterated clipping at 3 robust sigma); order lowered when the
-/// positions do not support it.
+/// Robust fit (iterated clipping at 3 robust sigma; cells with objects count less). `order` is the
+/// highest; lower ones are taken when the positions do not support it or the differences do not ask
+/// for it.
 [[nodiscard]] SkySurface fit_sky_difference(std::span<const SkyPair> pairs, Size frame,
-                                            SkyMatching method, int order = 2);
+                                            SkyMatching method, int order = 3);
+
+/// Brings all surfaces together to the weighted mean of their slopes: what is left is each sub
+/// against all others, and the noise of the one reference's sky, which is in every surface alike,
+/// goes. Levels stay the reference's. All have the same frame; the reference's own (zero) is among
+/// them.
+void take_out_mean_slopes(std::span<SkySurface* const> surfaces, std::span<const double> weights);
 
 }  // namespace coldframe::stack
