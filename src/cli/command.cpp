@@ -28,6 +28,18 @@ void add_common(CLI::App& app, Common& common, bool frames) {
       ->allow_extra_args(false);
 }
 
+void add_flat_gradient(CLI::App& app, std::string& choice) {
+  app.add_option("--flat-gradient", choice,
+                 "What becomes of a plane of brightness in the flats: keep, or remove it when they "
+                 "were taken of an unevenly bright sky (not for vignetting beside the middle)")
+      ->check(CLI::IsMember({"keep", "remove"}))
+      ->capture_default_str();
+}
+
+sensor::FlatGradient flat_gradient_of(const std::string& choice) {
+  return choice == "remove" ? sensor::FlatGradient::remove : sensor::FlatGradient::keep;
+}
+
 Threads threads_of(const Common& common) { return Threads{common.threads}; }
 
 std::size_t bytes_of(const std::string& text) {

@@ -38,6 +38,10 @@ void add_common(CLI::App& app, Common& common, bool frames);
 /// KEYWORD=VALUE pairs. Throws Error(usage).
 [[nodiscard]] std::vector<session::SuppliedCard> cards_of(const std::vector<std::string>& supply);
 
+/// --flat-gradient keep|remove.
+void add_flat_gradient(CLI::App& app, std::string& choice);
+[[nodiscard]] sensor::FlatGradient flat_gradient_of(const std::string& choice);
+
 /// A watch with progress (unless quiet) and the stop flag of Ctrl-C.
 [[nodiscard]] Watch watch_of(const Common& common);
 /// Ends an unfinished progress line.

@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include <nlohmann/json.hpp>
+#include <set>
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/session/tools.hpp"
@@ -43,17 +44,20 @@ int calibrate(CalibrateOptions& o) {
   end_progress();
   auto json = ordered_json::array();
   std::size_t written = 0;
+  std::set<std::string> told;
   for (const auto& one : outcomes) {
     if (one.written.empty()) {
       complain(one.why);
     } else {
       ++written;
+      if (!one.note.empty() && told.insert(one.note).second) complain("warning: " + one.note);
       if (!o.common.json && !o.common.quiet) print(printable(one.written) + "\n");
     }
     json.push_back(
         {{"file", one.file},
          {"written", one.written.empty() ? ordered_json(nullptr) : ordered_json(one.written)},
-         {"why_not", one.why.empty() ? ordered_json(nullptr) : ordered_json(one.why)}});
+         {"why_not", one.why.empty() ? ordered_json(nullptr) : ordered_json(one.why)},
+         {"note", one.note.empty() ? ordered_json(nullptr) : ordered_json(one.note)}});
   }
   if (o.common.json) print(dump(json));
   return written > 0 ? 0 : exit_status(ErrorKind::not_enough_data);
@@ -111,7 +115,9 @@ Command add_calibrate(CLI::App& root) {
       "Example: coldframe calibrate lights/*.fits --dark dark.fits --flat flat.fits -o calibrated");
   add_common(*app, o->common, true);
   app->add_option("files", o->files, "Raw frames")->required();
-  app->add_option("--bias", o->bias, "Master bias, used when there is no dark");
+  app->add_option(
+      "--bias", o->bias,
+      "Master bias, used when there is no dark, or to scale a dark of another exposure");
   app->add_option("--dark", o->dark, "Master dark of the same exposure (bias in it)");
   app->add_option("--flat", o->flat, "Master flat");
   app->add_option("--gain", o->job.gain_e_per_adu, "Electrons per ADU; overrules headers");

@@ -14,6 +14,7 @@ struct Options {
   std::string kind;
   std::vector<std::string> files;
   std::string out, subtract;
+  std::string gradient = "keep";
   session::MasterJob job;
 };
 
@@ -27,11 +28,14 @@ int execute(Options& o) {
   job.subtract = o.subtract;
   job.supplied = cards_of(o.common.supply);
   job.threads = threads_of(o.common);
+  job.options.gradient = flat_gradient_of(o.gradient);
   if (const auto bytes = bytes_of(o.common.memory); bytes > 0) job.options.memory_bytes = bytes / 2;
   const auto outcome = session::make_master(job, watch_of(o.common));
   end_progress();
   complain_left_out(outcome.left_out);
   for (const auto& note : outcome.record.notes) complain("warning: " + note);
+  auto notes = outcome.record.notes;
+  notes.insert(notes.end(), outcome.done.begin(), outcome.done.end());
   if (o.common.json) {
     const nlohmann::ordered_json json = {{"kind", outcome.record.kind},
                                          {"path", outcome.record.path},
@@ -39,7 +43,7 @@ int execute(Options& o) {
                                          {"level_adu", outcome.level_adu},
                                          {"noise_adu", outcome.record.noise_adu.value_or(0.0)},
                                          {"frame_noise_adu", outcome.frame_noise_adu},
-                                         {"notes", outcome.record.notes}};
+                                         {"notes", notes}};
     print(json.dump(2, ' ', false, nlohmann::ordered_json::error_handler_t::replace) + "\n");
   } else if (!o.common.quiet) {
     print(
@@ -49,6 +53,7 @@ int execute(Options& o) {
                     outcome.record.noise_adu.value_or(0.0),
                     outcome.record.kind == "flat" ? " (relative)" : " ADU", outcome.frame_noise_adu,
                     outcome.record.path));
+    for (const auto& done : outcome.done) print(done + "\n");
   }
   return 0;
 }
@@ -71,6 +76,7 @@ Command add_master(CLI::App& root) {
   app->add_option("-o,--out", o->out, "File to write")->required();
   app->add_option("--subtract", o->subtract,
                   "For flats: master dark of the flats' exposure, or master bias");
+  add_flat_gradient(*app, o->gradient);
   return {app, [o] { return execute(*o); }};
 }
 

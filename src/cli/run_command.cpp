@@ -16,6 +16,7 @@ struct Options {
   CombineTexts texts;
   SolvingTexts solving;
   std::string keep_list, drop_list;
+  std::string gradient = "keep";
   bool no_trails = false;
   bool no_background = false;
 };
@@ -53,6 +54,7 @@ int execute(Options& o, const CLI::App& app) {
     const auto names = session::read_name_list(o.drop_list);
     run.keep.drop.insert(run.keep.drop.end(), names.begin(), names.end());
   }
+  run.flat_gradient = flat_gradient_of(o.gradient);
   run.search_trails = !o.no_trails;
   run.remove_background = !o.no_background;
   run.recipe_text = recipe_of(app);
@@ -108,6 +110,7 @@ Command add_run(CLI::App& root) {
                   "exposure adds to the (signal/noise)^2 of stars; default 0.1");
   app->add_option("--dark-tolerance", o->run.tolerances.temperature_c,
                   "Largest difference of sensor temperature between a dark and its lights, C");
+  add_flat_gradient(*app, o->gradient);
   app->add_option("--masters", o->run.masters,
                   "Folder of ready masters of other sessions, used where fresh frames are wanting");
   app->add_option("--scratch", o->run.scratch,

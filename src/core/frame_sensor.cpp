@@ -98,6 +98,9 @@ void read_sensor_levels(HeaderReader& reader, FrameInfo& info) {
       break;
     }
   }
+  if (const auto most = reader.header().real("DATAMAX"); most && *most > 0.0 && *most < 1e12) {
+    info.data_max_adu = most;
+  }
   info.pedestal_adu = reader.header().real("PEDESTAL");
 }
 

@@ -14,12 +14,14 @@ struct Shares {
   const sensor::Master* bias = nullptr;  ///< beside a scaled dark
   const sensor::Master* flat = nullptr;
   double scale = 1.0;
+  double scale_error = 0.0;  ///< relative
 
   explicit Shares(const CalibrationInputs& in)
       : base(in.dark != nullptr ? in.dark : in.bias), flat(in.flat) {
     if (in.dark != nullptr && in.bias != nullptr && in.dark_scale != 1.0) {
       bias = in.bias;
       scale = in.dark_scale;
+      scale_error = in.dark_scale_error;
     }
   }
 
@@ -27,7 +29,9 @@ struct Shares {
   [[nodiscard]] double subtracted(int x, int y) const noexcept {
     const auto own = static_cast<double>(base->variance(x, y));
     if (bias == nullptr) return own;
-    return scale * scale * own +
+    const double doubt =
+        scale_error * scale * static_cast<double>(base->value(x, y) - bias->value(x, y));
+    return scale * scale * own + doubt * doubt +
            (1.0 - scale) * (1.0 - scale) * static_cast<double>(bias->variance(x, y));
   }
 

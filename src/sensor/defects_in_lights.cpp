@@ -2,6 +2,7 @@
 #include <array>
 #include <atomic>
 #include <cmath>
+#include <utility>
 #include <vector>
 
 #include "coldframe/core/error.hpp"
@@ -12,8 +13,10 @@ namespace coldframe::sensor {
 namespace {
 
 constexpr int rows_per_band = 64;
-/// Share of the lights in which a pixel must stand out.
-constexpr double persistent_share = 0.8;
+/// Lights in which a star may hide a defect: a fifth, of eight or more a quarter.
+constexpr std::size_t spare_lights(std::size_t lights) {
+  return lights >= 8 ? lights / 4 : lights / 5;
+}
 /// Of the median deviation: a defect is as bright in every light, a star that drifts across is not.
 constexpr float steady_share = 0.6F;
 constexpr float steady_noise = 0.6F;
@@ -107,8 +110,7 @@ class PixelHistory {
     // 1.25: error of a median over that of a mean.
     const float error = 1.25F / std::sqrt(static_cast<float>(count));
     if (middle <= kappa - std::min(2.0F * error, 1.5F)) return 0;
-    const auto spare =
-        static_cast<std::size_t>((1.0 - persistent_share) * static_cast<double>(count) + 1e-9);
+    const std::size_t spare = spare_lights(count);
     if (values_[spare] < steady_share * middle - steady_noise) return 0;
     if (steady_share * (values_[count - 1 - spare] - steady_noise) > middle) return 0;
     if (shape_counts && part_of_star(lights, x, y, sign, known)) return 0;
@@ -150,6 +152,36 @@ bool beside_marked(PlaneView<const std::uint8_t> mask, int x, int y) {
     }
   }
   return false;
+}
+
+/// Gaps of a line, where a star hid it in too many lights: three of the four next pixels to both
+/// sides along a column or a row are marked.
+std::int64_t close_gaps(PlaneView<std::uint8_t> mask) {
+  std::vector<std::pair<int, int>> gaps;
+  const auto marked = [&](int x, int y) {
+    return x >= 0 && y >= 0 && x < mask.width() && y < mask.height() && mask(x, y) != 0;
+  };
+  const auto in_line = [&](int x, int y, int dx, int dy) {
+    for (const int side : {-1, 1}) {
+      int count = 0;
+      for (int k = 1; k <= 4; ++k) count += marked(x + side * k * dx, y + side * k * dy) ? 1 : 0;
+      if (count < 3) return false;
+    }
+    return true;
+  };
+  for (int y = 0; y < mask.height(); ++y) {
+    for (int x = 0; x < mask.width(); ++x) {
+      if (mask(x, y) != 0) continue;
+      // Cheap first: next pixels, of which one at least is marked in a line.
+      if ((marked(x, y - 1) || marked(x, y + 1)) && in_line(x, y, 0, 1)) {
+        gaps.emplace_back(x, y);
+      } else if ((marked(x - 1, y) || marked(x + 1, y)) && in_line(x, y, 1, 0)) {
+        gaps.emplace_back(x, y);
+      }
+    }
+  }
+  for (const auto& [x, y] : gaps) mask(x, y) = mask_bit::defect;
+  return static_cast<std::int64_t>(gaps.size());
 }
 
 }  // namespace
@@ -216,6 +248,7 @@ DefectReport find_defects_in_lights(std::span<const PlaneView<const float>> ligh
         to[x] = static_cast<std::uint8_t>(to[x] | from[x]);
     }
   }
+  hot += close_gaps(mask);
   report.hot = hot;
   report.cold = cold;
   return report;

@@ -13,11 +13,11 @@ namespace coldframe::sensor {
 struct FrameChoice {
   std::vector<int> used;  ///< indices
   std::vector<int> left_out;
-  std::vector<std::string> notes;
+  std::vector<MasterNote> notes;
 };
 
 /// `noise`: the model fitted to all pairs.
 [[nodiscard]] FrameChoice choose_frames(const FrameSamples& samples, MasterKind kind,
-                                        const NoiseModel& noise);
+                                        const NoiseModel& noise, double saturation_adu);
 
 }  // namespace coldframe::sensor

@@ -8,6 +8,7 @@
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/statistics.hpp"
+#include "sensor/flat_gradient.hpp"
 #include "sensor/frame_choice.hpp"
 #include "sensor/frame_samples.hpp"
 #include "sensor/master_bands.hpp"
@@ -142,18 +143,27 @@ void add_notes(const FrameSamples& samples, const MasterOptions& options,
                const stack::CombineOptions& combine, std::size_t used, Master& master) {
   if (samples.levels.size() == 1) {
     master.notes.push_back(
-        "one frame only: nothing can be rejected, its noise is taken from its pixels");
+        {"few-frames",
+         "one frame only: nothing can be rejected, its noise is taken from its pixels"});
   } else if (used < 3) {
-    master.notes.push_back(fmt::format("{} frames only: cosmic rays cannot be rejected", used));
+    master.notes.push_back(
+        {"few-frames", fmt::format("{} frames only: cosmic rays cannot be rejected", used)});
   } else if (combine.rule != options.rule) {
     master.notes.push_back(
-        fmt::format("{} frames are too few for a scale per pixel: outliers judged by the noise of "
-                    "pair differences",
-                    used));
+        {"few-frames",
+         fmt::format("{} frames are too few for a scale per pixel: outliers judged by the noise of "
+                     "pair differences",
+                     used)});
   }
 }
 
 }  // namespace
+
+UnfitFrames::UnfitFrames(std::vector<MasterNote> notes)
+    : Error(ErrorKind::not_enough_data, "",
+            "no frame is fit for the master" + (notes.empty() ? "" : ": " + notes.front().text),
+            "take new calibration frames"),
+      notes_(std::move(notes)) {}
 
 double flat_level(PlaneView<const float> flat) {
   if (flat.empty()) return 0.0;
@@ -171,15 +181,13 @@ Master build_master(std::span<const PixelSource* const> frames, const PixelSourc
   const PixelSource* const dark = flat ? subtract : nullptr;
   const FrameSamples samples = sample_frames(frames, dark, options.saturation_adu, flat, threads);
   watch.check();
-  const FrameChoice choice =
-      choose_frames(samples, options.kind, noise_of(samples, samples.pairs, flat));
+  const FrameChoice choice = choose_frames(
+      samples, options.kind, noise_of(samples, samples.pairs, flat), options.saturation_adu);
   Master master;
   master.notes = choice.notes;
   master.left_out = choice.left_out;
   if (choice.used.empty()) {
-    throw Error(ErrorKind::not_enough_data, "",
-                "no frame is fit for the master: " + choice.notes.front(),
-                "take new calibration frames");
+    throw UnfitFrames(choice.notes);
   }
   CombinePlan plan;
   plan.noise = noise_of(samples, pairs_of(samples, choice.used), flat);
@@ -202,6 +210,10 @@ Master build_master(std::span<const PixelSource* const> frames, const PixelSourc
   combine_frames(plan, master, threads, watch);
   if (flat && options.subtract_uncertainty != nullptr) {
     add_subtract_variance(*options.subtract_uncertainty, plan.levels, master);
+  }
+  if (flat && options.gradient == FlatGradient::remove) {
+    const auto told = remove_plane(master.value, master.variance, master.mask, options.cfa);
+    if (!told.empty()) master.notes.push_back({"", told});
   }
   if (flat) normalise_flat(master, options.cfa);
   master.frames = static_cast<int>(plan.frames.size());

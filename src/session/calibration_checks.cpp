@@ -9,6 +9,7 @@
 #include "calibration_shapes.hpp"
 #include "check_parts.hpp"
 #include "coldframe/core/error.hpp"
+#include "coldframe/core/statistics.hpp"
 #include "coldframe/sensor/calibration_checks.hpp"
 #include "raw_frame.hpp"
 
@@ -18,7 +19,25 @@ namespace {
 constexpr int band_rows = 256;
 constexpr std::size_t lights_looked_at = 3;
 
+constexpr double calmer = 0.8;
+
+/// Usual noise of a pixel of one frame, from neighbours of one colour along rows.
+double pixel_noise(PlaneView<const float> band, CfaPattern cfa) {
+  std::vector<double> rows;
+  std::vector<float> one;
+  const std::size_t step = cfa == CfaPattern::none ? 1 : 2;
+  for (int y = 0; y < band.height(); y += 7) {
+    one.clear();
+    const auto row = band.row(y);
+    for (std::size_t x = 0; x < row.size(); x += step) one.push_back(row[x]);
+    const double noise = noise_from_differences(one);
+    if (std::isfinite(noise)) rows.push_back(noise);
+  }
+  return rows.empty() ? 0.0 : median_in_place(std::span<double>(rows));
+}
+
 struct RawLook {
+  double noise_adu = 0.0;
   sensor::HotPixelPairs hot;
   std::int64_t zeros = 0;
   std::int64_t pixels = 0;
@@ -42,6 +61,7 @@ RawLook look_at_raw(const std::vector<const SubState*>& subs, const pipeline::Ca
       const Rect band{0, y0, size.width, std::min(y0 + band_rows, size.height)};
       Grid<float> pixels(band.size());
       raw->fill(0, band, pixels.view());
+      if (look.pixels == 0) look.noise_adu = pixel_noise(pixels.cview(), how.cfa);
       for (int y = 0; y < band.height(); ++y) {
         for (const float v : pixels.cview().row(y)) look.zeros += v <= 0.0F ? 1 : 0;
       }
@@ -59,6 +79,7 @@ RawLook look_at_raw(const std::vector<const SubState*>& subs, const pipeline::Ca
 void check_raw(const GroupState& group, const pipeline::Calibration& how, SessionRecord& record,
                const Watch& watch) {
   const auto look = look_at_raw(spread(group, &how, lights_looked_at), how, watch);
+  const double dark_noise_adu = std::sqrt(std::max(how.dark_frame_variance, 0.0));
   const double zeros =
       look.pixels > 0 ? static_cast<double>(look.zeros) / static_cast<double>(look.pixels) : 0.0;
   if (zeros > most_zeros) {
@@ -66,6 +87,14 @@ void check_raw(const GroupState& group, const pipeline::Calibration& how, Sessio
          fmt::format("{}: {:.2g}% of the raw pixels are at zero: the dark end is cut off and the "
                      "sky's mean is wrong; raise the camera's offset",
                      name_of(group), 100.0 * zeros));
+  }
+  if (look.noise_adu > 0.0 && dark_noise_adu > 0.0 && look.noise_adu < calmer * dark_noise_adu) {
+    warn(record, "gain-mismatch",
+         fmt::format(
+             "{}: the raw lights are calmer ({:.3g} ADU a pixel) than their darks ({:.3g} "
+             "ADU), which no light of the same gain can be; take darks with the lights' gain",
+             name_of(group), look.noise_adu, dark_noise_adu));
+    return;  // the hot pixels would say the same in other words
   }
   const auto fit = sensor::hot_pixel_residue(look.hot);
   if (fit.significant(0.05)) {

@@ -1,4 +1,4 @@
-// Cameras, masters and calibrations of one session: built once, kept in OUT/masters, found again.
+// What each light of one session is calibrated with.
 #pragma once
 
 #include <map>
@@ -11,6 +11,7 @@
 #include "coldframe/session/options.hpp"
 #include "coldframe/session/pairing.hpp"
 #include "coldframe/session/record.hpp"
+#include "master_shelf.hpp"
 
 namespace coldframe::session {
 
@@ -38,13 +39,6 @@ class CalibrationStore {
   using Key = std::tuple<int, std::optional<std::size_t>, std::optional<std::size_t>, double,
                          std::optional<std::size_t>, float>;
   [[nodiscard]] Key key_of(std::size_t light) const;
-  void find_cameras();
-  void find_gain(std::size_t camera);
-  void find_saturation(std::size_t camera);
-  void take_off_overscan(std::size_t camera);
-  void build_set(std::size_t set);
-  [[nodiscard]] std::string set_key(std::size_t set) const;
-  [[nodiscard]] std::optional<sensor::Master> load(std::optional<std::size_t> set) const;
   [[nodiscard]] std::shared_ptr<pipeline::Calibration> prepare(std::size_t light);
   void add_defects_from_lights(const Key& key, pipeline::Calibration& calibration);
   [[nodiscard]] const FrameInfo& info(std::size_t frame) const {
@@ -57,7 +51,7 @@ class CalibrationStore {
   SessionRecord& record_;
   const Watch& watch_;
   std::vector<int> camera_of_frame_;
-  std::vector<std::optional<int>> record_of_set_;
+  MasterShelf shelf_;
   std::map<Key, std::shared_ptr<pipeline::Calibration>> calibrations_;
 };
 

@@ -141,7 +141,8 @@ std::optional<GainFinding> gain_from_frames(const Inventory& inventory, const Pa
 }
 
 SaturationFinding saturation_from_lights(const std::vector<std::filesystem::path>& paths,
-                                         const std::optional<double>& header) {
+                                         const std::optional<double>& header,
+                                         const std::optional<double>& data_max) {
   SaturationFinding finding;
   std::vector<sensor::CodeHistogram> lights;
   sensor::CodeHistogram all;
@@ -169,7 +170,10 @@ SaturationFinding saturation_from_lights(const std::vector<std::filesystem::path
   } else if (const auto crowd = common_crowd(lights)) {
     finding.level_adu = *crowd;
   } else if (!lights.empty()) {
-    finding.level_adu = sensor::converter_end(pooled);
+    const double end = sensor::converter_end(pooled);
+    // Half the converter's range and more: a lower one is the brightest pixel of some picture.
+    const bool hint = data_max && *data_max > 0.5 * end && count_above(all, *data_max) == 0;
+    finding.level_adu = hint ? std::min(*data_max, end) : end;
   }
   return finding;
 }

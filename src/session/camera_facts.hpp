@@ -26,8 +26,11 @@ struct SaturationFinding {
   std::optional<double> level_adu;  ///< unset: no light could be read
   bool header_absurd = false;       ///< much of the lights lies above the header's level
 };
-/// Saturation level from the codes of lights; `header` is believed unless the lights disprove it.
+/// Saturation level from the codes of lights; `header` (SATURATE) is believed unless the lights
+/// disprove it, `data_max` (DATAMAX) only where the codes themselves show no saturation and none
+/// lies above it.
 [[nodiscard]] SaturationFinding saturation_from_lights(
-    const std::vector<std::filesystem::path>& paths, const std::optional<double>& header);
+    const std::vector<std::filesystem::path>& paths, const std::optional<double>& header,
+    const std::optional<double>& data_max = {});
 
 }  // namespace coldframe::session

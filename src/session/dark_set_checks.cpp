@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <memory>
 #include <span>
 #include <string>
 
@@ -10,7 +11,7 @@
 #include "check_parts.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/statistics.hpp"
-#include "coldframe/sensor/photon_transfer.hpp"
+#include "coldframe/sensor/mean_variance.hpp"
 #include "raw_frame.hpp"
 
 namespace coldframe::session {
@@ -26,30 +27,32 @@ struct SetLook {
 
 SetLook look_at_set(const Inventory& inventory, const FrameSet& set) {
   SetLook look;
-  std::vector<Grid<float>> pixels;
+  std::vector<std::unique_ptr<PixelSource>> raw;
   for (const auto frame : set.frames) {
-    if (pixels.size() == 2) break;
+    if (raw.size() == 2) break;
     const auto& entry = inventory.frames[frame];
-    const auto raw = open_raw_frame(entry.path, entry.info);
-    const Size size = raw->size();
-    const int x0 = std::max((size.width - window) / 4 * 2, 0);
-    const int y0 = std::max((size.height - window) / 4 * 2, 0);
-    const Rect part = Rect{x0, y0, x0 + window, y0 + window}.intersect(whole(size));
-    pixels.emplace_back(part.size());
-    raw->fill(0, part, pixels.back().view());
+    raw.push_back(open_raw_frame(entry.path, entry.info));
   }
+  const Size size = raw.front()->size();
+  const int x0 = std::max((size.width - window) / 4 * 2, 0);
+  const int y0 = std::max((size.height - window) / 4 * 2, 0);
+  const Rect part = Rect{x0, y0, x0 + window, y0 + window}.intersect(whole(size));
+  Grid<float> pixels(part.size());
+  raw.front()->fill(0, part, pixels.view());
   std::vector<float> values;
-  for (int y = 0; y < pixels.front().height(); ++y) {
-    for (const float v : pixels.front().cview().row(y)) {
+  for (int y = 0; y < pixels.height(); ++y) {
+    for (const float v : pixels.cview().row(y)) {
       look.zeros += v <= 0.0F ? 1.0 : 0.0;
       if (std::isfinite(v)) values.push_back(v);
     }
   }
   if (values.empty()) return look;
   look.zeros /= static_cast<double>(values.size());
-  if (pixels.size() == 2) {
-    look.noise = std::sqrt(
-        std::max(sensor::pair_statistics(pixels[0].cview(), pixels[1].cview()).variance_adu2, 0.0));
+  if (raw.size() == 2) {
+    const auto pair =
+        sensor::measure_pair(*raw[0], *raw[1], part, CfaPattern::none, {}, Threads{1}, {});
+    const auto noise = sensor::dark_noise({&pair, 1});
+    if (!noise.empty()) look.noise = std::sqrt(std::max(noise.front().variance_adu2, 0.0));
   }
   look.level = static_cast<double>(median_in_place(std::span<float>(values)));
   return look;

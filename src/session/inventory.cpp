@@ -11,6 +11,7 @@
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/fits/image_file.hpp"
+#include "duplicates.hpp"
 #include "frame_access.hpp"
 #include "name_sense.hpp"
 #include "sky_facts.hpp"
@@ -274,6 +275,7 @@ Inventory take_stock(const fs::path& root, const fs::path& exclude,
   }
   auto inventory =
       examine_all(root, std::move(found), std::move(left_out), supplied, false, threads, watch);
+  leave_out_copies(inventory, threads, watch);
   unify_names(inventory);
   return inventory;
 }

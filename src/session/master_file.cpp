@@ -14,6 +14,37 @@
 namespace coldframe::session {
 namespace {
 
+/// Notes among the HISTORY of the raw frames: "master note (code) text", and "master note + more
+/// text" for what does not fit one card.
+constexpr std::string_view note_mark = "master note ";
+constexpr std::size_t note_card = 70;
+
+void write_note(const sensor::MasterNote& note, Header& header) {
+  std::string rest = fmt::format("({}) {}", note.code, note.text);
+  while (!rest.empty()) {
+    std::size_t end = rest.size();
+    if (end > note_card - note_mark.size()) {
+      end = rest.rfind(' ', note_card - note_mark.size());
+      if (end == std::string::npos || end < 3) end = note_card - note_mark.size();
+    }
+    header.history(std::string(note_mark) + rest.substr(0, end));
+    const auto next = rest.find_first_not_of(' ', end);
+    rest = next == std::string::npos ? std::string() : "+ " + rest.substr(next);
+  }
+}
+
+void read_note(const std::string& history, sensor::Master& master) {
+  if (!history.starts_with(note_mark)) return;
+  const std::string text = history.substr(note_mark.size());
+  if (text.starts_with("+ ") && !master.notes.empty()) {
+    master.notes.back().text += text.substr(1);
+    return;
+  }
+  const auto end = text.find(") ");
+  if (!text.starts_with('(') || end == std::string::npos) return;
+  master.notes.push_back({text.substr(1, end - 1), text.substr(end + 2)});
+}
+
 const char* kind_text(sensor::MasterKind kind) noexcept {
   switch (kind) {
     case sensor::MasterKind::bias:
@@ -37,7 +68,7 @@ Header master_header(const sensor::Master& master, sensor::MasterKind kind, cons
   header.set("CFLEVEL", master.level_adu, "[adu] median level before normalising");
   header.set("CFNOISE", master.noise_adu, "median standard error of a pixel");
   header.set("CFFNOISE", master.frame_noise_adu, "[adu] noise of a pixel of one frame");
-  for (const auto& note : master.notes) header.history(note);
+  for (const auto& note : master.notes) write_note(note, header);
   return header;
 }
 
@@ -123,7 +154,7 @@ std::optional<sensor::Master> read_master(const std::filesystem::path& path,
   master.noise_adu = header.real("CFNOISE").value_or(0.0);
   master.frame_noise_adu = header.real("CFFNOISE").value_or(0.0);
   for (const auto& card : header.cards()) {
-    if (card.keyword == "HISTORY") master.notes.push_back(card.value);
+    if (card.keyword == "HISTORY") read_note(card.value, master);
   }
   read_extensions(path, master);
   return master;

@@ -7,6 +7,7 @@
 #include <map>
 
 #include "name_sense.hpp"
+#include "pairing_rules.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -120,13 +121,13 @@ class Explainer {
 
   void warn_of_age(const CalibrationChoice& choice) {
     const auto& set = pairing_.sets[choice.set];
-    if (!set.from_library || !choice.age_days) return;
+    if (!choice.age_days || choice.kind == FrameKind::bias) return;
     const bool flat = choice.kind == FrameKind::flat;
     if (std::fabs(*choice.age_days) <= (flat ? old_flat_days : old_dark_days)) return;
     pairing_.warnings.push_back(
-        {"old-master",
-         fmt::format("{} of the library is {:.0f} days away from these lights: {}; take new ones",
-                     set.label, std::fabs(*choice.age_days),
+        {set.from_library ? "old-master" : "old-calibration",
+         fmt::format("{}{} is {:.0f} days away from these lights: {}; take new ones", set.label,
+                     set.from_library ? " of the library" : "", std::fabs(*choice.age_days),
                      flat ? "dust may have moved" : "hot pixels may have grown"),
          {inventory_.frames[set.frames.front()].name}});
   }
@@ -160,8 +161,9 @@ std::vector<std::string> differences(const FrameInfo& calibration, const FrameIn
     compare_text("telescope", calibration.telescope, served.telescope, list);
     compare_number("focal length", " mm", calibration.focal_length_mm, served.focal_length_mm, 5.0,
                    list);
-    compare_number("rotator", " deg", calibration.rotator_deg, served.rotator_deg,
-                   tolerances.rotator_deg, list);
+    if (!same_angle(calibration.rotator_deg, served.rotator_deg, tolerances.rotator_deg)) {
+      compare_number("rotator", " deg", calibration.rotator_deg, served.rotator_deg, 0.0, list);
+    }
     return list;
   }
   compare_read_out(calibration, served, list);

@@ -68,7 +68,7 @@ class Run {
       add_master_library(inventory_, options_.masters, options_.supplied, options_.threads, watch_);
     }
     warn_of_unknown_names(inventory_, options_.keep);
-    pairing_ = pair_frames(inventory_, options_.tolerances);
+    pairing_ = pair_with_pixels(inventory_, options_.tolerances, options_.threads, watch_);
     record_.left_out = inventory_.left_out;
     record_.warnings = inventory_.warnings;
     record_.warnings.insert(record_.warnings.end(), pairing_.warnings.begin(),

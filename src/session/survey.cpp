@@ -92,7 +92,7 @@ Survey survey_session(const std::filesystem::path& session,
   if (!masters.empty()) {
     add_master_library(survey.inventory, masters, supplied, threads, watch);
   }
-  survey.pairing = pair_frames(survey.inventory, tolerances);
+  survey.pairing = pair_with_pixels(survey.inventory, tolerances, threads, watch);
   return survey;
 }
 

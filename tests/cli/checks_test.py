@@ -16,7 +16,8 @@ from astropy.io import fits
 
 PROGRAM = os.environ["COLDFRAME_PROGRAM"]
 CHECKS = {"dark-mismatch", "offset-mismatch", "gain-mismatch", "flat-mismatch", "glow-mismatch",
-          "pedestal-clipped", "dark-light", "dust-moved", "shared-noise"}
+          "pedestal-clipped", "dark-light", "dust-moved", "shared-noise", "flat-saturated",
+          "flat-dim", "flat-shape", "flat-nonlinear", "dark-level"}
 WIDTH, HEIGHT = 600, 420
 SCENE = {
     "name": "checks", "object": "Wren Galaxy", "filter": "L", "seed": 77,
@@ -106,6 +107,50 @@ class Checks(unittest.TestCase):
         message = self.only(self.fault("colder", ("darks", colder)), "colder", "dark-mismatch")
         share = float(message.split("keep ")[1].split("%")[0])
         self.assertAlmostEqual(share, 43, delta=6)  # 1/0.7 - 1
+
+    def test_darks_of_another_gain(self):
+        # Lights of a sky so dark that read noise rules: sqrt(12 + 2.4 + 9) = 4.8 e; the darks at 2.2
+        # times the amplification have 2.2 sqrt(2.4 + 9) = 7.4 of the lights' units.
+        (self.root / "dim").mkdir()
+        session = simulate(self.root / "dim", sky__sky_e_per_s=0.1)
+        self.assertEqual(self.told(session, "dim")[0], [])
+        clean, self.clean = self.clean, session
+        try:
+            other = self.fault("gain", ("darks", lambda a, _: np.median(a) + 2.2 * (a - np.median(a))))
+        finally:
+            self.clean = clean
+        self.assertIn("calmer", self.only(other, "gain", "gain-mismatch"))
+
+    def some_flats(self, name, which, edit):
+        count = iter(range(1000))
+        return self.fault(name, ("flats", lambda a, r: edit(a, r) if next(count) in which else a))
+
+    def test_saturated_flats(self):
+        message = self.only(self.some_flats("bright", (2, 5), lambda a, _: 3 * a), "bright",
+                            "flat-saturated")
+        self.assertIn("frames 3, 6", message)
+
+    def test_only_saturated_flats(self):
+        # Not one is left: the job goes on without and says so.
+        self.assertIn("no frame is fit", self.only(self.fault("burnt", ("flats", lambda a, _: 9 * a)),
+                                                   "burnt", "flat-saturated"))
+
+    def test_dim_flats(self):
+        self.assertIn("frames 2, 4, 7", self.only(
+            self.some_flats("dark-flats", (1, 3, 6), lambda a, r: 500 + r.poisson(6, a.shape) +
+                            r.normal(0, 3, a.shape)), "dark-flats", "flat-dim"))
+
+    def test_flats_of_another_shape(self):
+        tilt = 1 + 0.06 * (np.arange(WIDTH) / WIDTH - 0.5)
+        self.assertIn("frame 4", self.only(self.some_flats("tilt", (3,), lambda a, _: a * tilt), "tilt",
+                                           "flat-shape"))
+
+    def test_non_linear_flats(self):
+        # Up to 8% of the light missing at 25,500 ADU; the eight flats fade by a fifth.
+        message = self.only(self.fault("bent", ("flats", lambda a, _: a - 0.08 * np.clip(a - 500, 0, None) ** 2
+                                                / 25500)), "bent", "flat-nonlinear")
+        missing = float(message.split("ADU ")[1].split("%")[0])
+        self.assertAlmostEqual(missing, 8, delta=2)
 
     def test_another_offset(self):
         self.only(self.fault("offset", ("darks", lambda a, _: a + 1500)), "offset", "offset-mismatch")

@@ -4,7 +4,12 @@
 The unit test of `sensor` writes its raw frames and two masters as sensor_*.f32 into
 $COLDFRAME_SAMPLES (set that variable and run test_sensor). Here the plain mean is numpy's, and the
 kappa-sigma mean is astropy's sigma_clip about the median, at most 5 passes at 4 sigma, with the
-scale 1.4826 MAD times n/(n - 0.8) (Croux & Rousseeuw 1992, valid for n > 10).
+scale 1.4826 MAD times n/(n - 0.8) (Croux & Rousseeuw 1992, valid for n > 10). The Winsorised
+mean is written out from its source (Algorithm A of ISO 13528: Analytical Methods Committee 1989,
+Analyst 114, 1693): start from median and MAD, move samples beyond 1.5 scales to that limit, 1.134
+times the standard deviation of what results is the next scale; samples within 4 scales are kept. The
+noise-model mean keeps what lies within 4 sd of the median of the kept, sd^2 the frames' known
+variance plus that of the median.
 
 The demosaicing methods against scipy: the same test writes a mosaic and what each method made of it
 in every phase as sensor_cfa_*.f32. Bilinear and own-lattice values are convolutions of one colour's
@@ -37,6 +42,54 @@ def scale(values, axis=None):
     # More than half of the samples equal: the mean absolute deviation.
     spare = np.sqrt(np.pi / 2.0) * np.nanmean(deviation, axis=axis)
     return np.where(mad > 0.0, sigma, spare)
+
+
+def winsorised(values):
+    """Mean of the samples within 4 scales of Algorithm A's centre, and how many these are."""
+    centre = np.median(values)
+    scale = 1.482602218505602 * np.median(np.abs(values - centre))
+    if not scale > 0.0:
+        scale = np.sqrt(np.pi / 2.0) * np.mean(np.abs(values - centre))
+    for _ in range(50):
+        if not scale > 0.0:
+            break
+        moved = np.clip(values, centre - 1.5 * scale, centre + 1.5 * scale)
+        before, centre, scale = scale, moved.mean(), 1.134 * moved.std(ddof=1)
+        if abs(scale - before) <= 1e-5 * before:
+            break
+    kept = values[np.abs(values - centre) <= 4.0 * scale]
+    return (kept.mean(), kept.size) if kept.size else (values.mean(), values.size)
+
+
+def median_variance(n):
+    """Of the median of n Gaussian samples over theirs; fits the exact integrals to 0.5%."""
+    if n <= 2:
+        return 0.5 if n == 2 else 1.0
+    return np.pi / 2.0 / (n + (0.48 if n % 2 else 1.38 - 0.46 / n))
+
+
+def by_noise(values, variance):
+    """Mean of the samples that agree with the kept ones' median, judged anew in each of 5 passes."""
+    kept = np.ones(values.size, bool)
+    for _ in range(5):
+        some = np.sort(values[kept])
+        n = some.size
+        centre = np.median(some)
+        if n % 2 == 0:
+            low, high = some[n // 2 - 1], some[n // 2]
+            # What spoils a sample adds light: of two that contradict each other the lower.
+            centre = low if (high - low) ** 2 > 16.0 * 2.0 * variance else 0.5 * (low + high)
+        good = (values - centre) ** 2 <= 16.0 * variance * (1.0 + median_variance(n))
+        if not good.any() or np.array_equal(good, kept):
+            break
+        kept = good
+    return values[kept].mean(), int(kept.sum())
+
+
+def per_pixel(rule, frames):
+    flat = frames.reshape(frames.shape[0], -1)
+    means, counts = zip(*(rule(flat[:, i]) for i in range(flat.shape[1])))
+    return np.reshape(means, frames.shape[1:]), int(frames.size - np.sum(counts))
 
 
 def compare(name, ours, theirs):
@@ -182,7 +235,11 @@ def main():
 
     try:
         cube = np.stack([read(f"frame{i}") for i in range(FRAMES)]).astype(float)
-        none, clipped = read("none"), read("kappa_sigma")
+        even = np.stack([read(f"even{i}") for i in range(FRAMES)]).astype(float)
+        none, clipped, huber = read("none"), read("kappa_sigma"), read("winsorised")
+        modelled, few = read("noise_model"), read("few")
+        sd, sd_few = (float(np.fromfile(os.path.join(folder, f"sensor_{name}_sd.f32"), dtype="<f4")[0])
+                      for name in ("noise_model", "few"))
     except FileNotFoundError as error:
         print(f"sensor: {error}; run test_sensor with COLDFRAME_SAMPLES set", file=sys.stderr)
         return 1
@@ -194,6 +251,12 @@ def main():
     valid = survivors > 10  # where the small-sample factor above holds in every pass
     results = [compare("none", none, cube.mean(axis=0)),
                compare("kappa_sigma", clipped[valid], np.asarray(kept.mean(axis=0))[valid])]
+    mean, cut = per_pixel(winsorised, cube)
+    results.append(compare(f"winsorised' ({cut} samples cut) '", huber, mean) and cut > 150)
+    mean, cut = per_pixel(lambda v: by_noise(v, sd * sd), even)
+    results.append(compare(f"noise_model' ({cut} samples cut) '", modelled, mean) and cut > 150)
+    mean, cut = per_pixel(lambda v: by_noise(v, sd_few * sd_few), even[:5])
+    results.append(compare(f"of five frames' ({cut} samples cut) '", few, mean) and cut > 50)
     if np.mean(valid) < 0.98 or np.sum(kept.mask) < 150:
         print("sensor: FAILED: the sample does not test the rejection", file=sys.stderr)
         return 1

@@ -88,15 +88,9 @@ struct Masters {
   }
 };
 
-/// Root mean square of (value - truth) / error over the good pixels.
-double scatter(const Masters& masters, const Scene& scene, std::uint32_t seed) {
-  CalibrationInputs in;
-  in.frame = size;
-  in.dark = &masters.dark;
-  in.flat = &masters.flat;
-  in.gain_e_per_adu = camera.gain_e_per_adu;
-  in.frame_noise_adu = masters.dark.frame_noise_adu;
-  in.keep_variance = true;
+/// Root mean square of (value - truth) / error over the good pixels, calibrated with `in`.
+double scatter(const CalibrationInputs& in, double mean_response, const Scene& scene,
+               std::uint32_t seed) {
   const Calibration calibration = prepare_calibration(in, Threads{2});
   const MemorySource light(test_frames::expose(size, camera, seed, 0, [&](int x, int y) {
     return scene(x, y) * response(x, y) + dark_electrons(x, y);
@@ -114,7 +108,7 @@ double scatter(const Masters& masters, const Scene& scene, std::uint32_t seed) {
   for (int y = 0; y < size.height; ++y) {
     for (int x = 0; x < size.width; ++x) {
       if (mask(x, y) != 0) continue;
-      const double truth = scene(x, y) * masters.mean_response;
+      const double truth = scene(x, y) * mean_response;
       const double chi =
           (static_cast<double>(values(x, y)) - truth) / static_cast<double>(error(x, y));
       sum += chi * chi;
@@ -123,6 +117,17 @@ double scatter(const Masters& masters, const Scene& scene, std::uint32_t seed) {
   }
   REQUIRE(count > 0.98 * static_cast<double>(size.count()));
   return std::sqrt(sum / count);
+}
+
+double scatter(const Masters& masters, const Scene& scene, std::uint32_t seed) {
+  CalibrationInputs in;
+  in.frame = size;
+  in.dark = &masters.dark;
+  in.flat = &masters.flat;
+  in.gain_e_per_adu = camera.gain_e_per_adu;
+  in.frame_noise_adu = masters.dark.frame_noise_adu;
+  in.keep_variance = true;
+  return scatter(in, masters.mean_response, scene, seed);
 }
 
 }  // namespace
@@ -158,4 +163,43 @@ TEST_CASE("the masters' shared noise is told per block", "[pipeline][noise]") {
   CHECK(calibration.shared_variance_at(120, 80, 0.0) == test_frames::Near(dark).epsilon(0.06));
   CHECK(calibration.shared_variance_at(120, 80, light) ==
         test_frames::Near(dark + flat).epsilon(0.06));
+}
+
+TEST_CASE("errors with a dark of another exposure, scaled, have unit scatter too",
+          "[pipeline][noise]") {
+  // Darks of 2.5 times the lights' exposure, and of half of it.
+  for (const double exposure : {2.5, 0.5}) {
+    for (const int count : {6, 25}) {
+      const Masters masters(count);
+      const Stack darks =
+          frames(count, 24, [&](int x, int y) { return exposure * dark_electrons(x, y); });
+      const auto dark = sensor::build_master(darks.pointers, nullptr, {}, Threads{2});
+      const Stack biases = frames(count, 25, [](int, int) { return 0.0; });
+      const auto bias = sensor::build_master(biases.pointers, nullptr, {}, Threads{2});
+      CalibrationInputs in;
+      in.frame = size;
+      in.dark = &dark;
+      in.bias = &bias;
+      in.dark_scale = 1.0 / exposure;
+      in.flat = &masters.flat;
+      in.gain_e_per_adu = camera.gain_e_per_adu;
+      in.frame_noise_adu = dark.frame_noise_adu;
+      in.keep_variance = true;
+      CAPTURE(exposure, count);
+      CHECK(std::fabs(scatter(in, masters.mean_response, {30.0, false}, 35) - 1.0) < 0.03);
+      CHECK(std::fabs(scatter(in, masters.mean_response, {150.0, true}, 36) - 1.0) < 0.03);
+      CHECK(std::fabs(scatter(in, masters.mean_response, {0.0, false}, 37) - 1.0) < 0.03);
+
+      // The factor's own doubt, 10%, comes on top where there is dark current.
+      const auto sure = prepare_calibration(in, Threads{1});
+      in.dark_scale_error = 0.1;
+      const auto doubtful = prepare_calibration(in, Threads{1});
+      for (int x = 0; x < size.width; ++x) {
+        const double rate = static_cast<double>(dark.value(x, 7) - bias.value(x, 7)) / exposure;
+        const double more = static_cast<double>(doubtful.noise.subtract(x, 7)) -
+                            static_cast<double>(sure.noise.subtract(x, 7));
+        CHECK(more == test_frames::Near(0.01 * rate * rate).margin(1e-3 * (1.0 + rate * rate)));
+      }
+    }
+  }
 }

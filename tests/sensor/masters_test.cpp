@@ -276,9 +276,9 @@ TEST_CASE("unfit frames are left out and named", "[masters]") {
   CHECK(master.left_out == std::vector<int>{5, 6, 7});
   CHECK(master.frames == 5);
   REQUIRE(master.notes.size() == 4);
-  CHECK(master.notes[0].find("frame 6: saturated") == 0);
-  CHECK(master.notes[1].find("frame 7: too dim") == 0);
-  CHECK(master.notes[2].find("frame 8: shape differs") == 0);
+  CHECK(master.notes[0].text.find("frame 6: saturated") == 0);
+  CHECK(master.notes[1].text.find("frame 7: too dim") == 0);
+  CHECK(master.notes[2].text.find("frame 8: shape differs") == 0);
 
   Stack darks_and_light = darks(size, 4, 8);
   darks_and_light.add(expose(size, camera, 9, 0, uniform(3000.0)));
@@ -357,8 +357,8 @@ TEST_CASE("telegraph pixels show in the variance and become defects", "[masters]
       }
     }
     INFO(count << " frames: " << found << " of " << injected << ", wrong " << wrong);
-    CHECK(found >= 0.98 * injected);
-    CHECK(wrong <= 3);  // 0.01% of 30,000
+    CHECK(found >= 0.99 * injected);  // issue 3
+    CHECK(wrong <= 3);                // 0.01% of 30,000
   }
 }
 
@@ -431,11 +431,35 @@ TEST_CASE("samples for the cross-check with numpy and astropy", "[masters][cross
   for (std::size_t i = 0; i < stack.frames.size(); ++i) {
     write("frame" + std::to_string(i), stack.frames[i]->pixels());
   }
-  for (const auto rule : {stack::Rejection::none, stack::Rejection::kappa_sigma}) {
+  for (const auto& [rule, name] : {std::pair{stack::Rejection::none, "none"},
+                                   std::pair{stack::Rejection::kappa_sigma, "kappa_sigma"},
+                                   std::pair{stack::Rejection::winsorised, "winsorised"}}) {
     MasterOptions options;
     options.rule = rule;
     options.kappa = 4.0;
     const Master master = build_master(stack.pointers, nullptr, options, Threads{1});
-    write(rule == stack::Rejection::none ? "none" : "kappa_sigma", master.value);
+    write(name, master.value);
+  }
+  // Without hot pixels the noise model is one number, which the other side is told: all 15 frames
+  // by order, and 5 of them, too few for a scale per pixel, of the rule's own accord.
+  Stack even;
+  for (std::uint32_t i = 0; i < 15; ++i) {
+    even.add(expose(size, camera, 31, i, [](int, int) { return 20.0; }));
+  }
+  for (int k = 0; k < 300; ++k) {
+    even.frames[static_cast<std::size_t>(k % 15)]->pixels()((k * 37) % 96, (k * 11) % 64) +=
+        20.0F + static_cast<float>(k % 40);
+  }
+  for (std::size_t i = 0; i < even.frames.size(); ++i) {
+    write("even" + std::to_string(i), even.frames[i]->pixels());
+  }
+  for (const auto& [count, name] : {std::pair{15U, "noise_model"}, std::pair{5U, "few"}}) {
+    MasterOptions options;
+    if (count == 15U) options.rule = stack::Rejection::noise_model;
+    const auto frames = std::span(even.pointers).first(count);
+    const Master master = build_master(frames, nullptr, options, Threads{1});
+    write(name, master.value);
+    write(name + std::string("_sd"),
+          Grid<float>(Size{1, 1}, static_cast<float>(master.frame_noise_adu)));
   }
 }

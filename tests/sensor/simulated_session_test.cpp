@@ -5,7 +5,7 @@
 #include "coldframe/sensor/calibrate.hpp"
 #include "coldframe/sensor/defects.hpp"
 #include "coldframe/sensor/masters.hpp"
-#include "coldframe/sensor/photon_transfer.hpp"
+#include "coldframe/sensor/mean_variance.hpp"
 #include "coldframe/sim/render.hpp"
 #include "test_frames.hpp"
 
@@ -137,14 +137,25 @@ TEST_CASE("the simulated camera's gain comes back from four frames", "[simulated
   const sim::Simulator simulator(small_scene(CfaPattern::none));
   const Stack bias = frames_of(simulator, FrameKind::bias);
   const Stack flats = frames_of(simulator, FrameKind::flat);
-  const auto gain = estimate_gain(
-      pair_statistics(bias.frames[0]->pixels().view(), bias.frames[1]->pixels().view()),
-      pair_statistics(flats.frames[0]->pixels().view(), flats.frames[1]->pixels().view()));
-  REQUIRE(gain.usable);
-  INFO(gain.gain_e_per_adu << " +- " << gain.gain_error << ", " << gain.read_noise_e << " +- "
-                           << gain.read_noise_error);
+  const auto pair = [](const Stack& stack, const PairOptions& options) {
+    return measure_pair(*stack.frames[0], *stack.frames[1], whole(stack.frames[0]->size()),
+                        CfaPattern::none, options, {}, {});
+  };
+  const auto dark = pair(bias, {});
+  PairOptions options;
+  options.saturation_adu = 65535.0;
+  std::vector<double> zero;
+  for (const auto& block : dark.blocks) zero.push_back(block.level());
+  options.zero = zero;
+  const auto noise = dark_noise({&dark, 1});
+  auto points = transfer_points(pair(flats, options), noise, 0);
+  const auto fit = fit_transfer(points, 0.7 * 65535.0);
+  const auto read = read_noise(noise, 1.0, fit);
+  REQUIRE(fit.usable);
+  INFO(fit.gain_e_per_adu << " +- " << fit.gain_error << ", " << read.electrons << " +- "
+                          << read.error_e);
   // 0.17 megapixel: stated errors about 0.35% and 0.4%; four of them.
-  CHECK(gain.gain_e_per_adu == Near(0.9).margin(4.0 * gain.gain_error));
-  CHECK(gain.read_noise_e == Near(3.0).margin(4.0 * gain.read_noise_error));
-  CHECK(gain.gain_error < 0.005);
+  CHECK(fit.gain_e_per_adu == Near(0.9).margin(4.0 * fit.gain_error));
+  CHECK(read.electrons == Near(3.0).margin(4.0 * read.error_e));
+  CHECK(fit.gain_error < 0.005);
 }

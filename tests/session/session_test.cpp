@@ -9,14 +9,12 @@
 #include "coldframe/core/random.hpp"
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/folder_lock.hpp"
-#include "coldframe/session/pairing.hpp"
 #include "coldframe/session/record.hpp"
 #include "session/camera_facts.hpp"
 #include "session/decide.hpp"
 #include "session/digest.hpp"
 #include "session/double_images.hpp"
 #include "session/measure_cache.hpp"
-#include "session/name_sense.hpp"
 
 namespace coldframe::session {
 namespace fs = std::filesystem;
@@ -42,162 +40,6 @@ class Folder {
   }
   fs::path path_;
 };
-
-FrameEntry frame(FrameKind kind, const std::string& name, double exposure, double temperature,
-                 const std::string& filter = "") {
-  FrameEntry entry;
-  entry.name = name;
-  entry.info.kind = kind;
-  entry.info.size = {100, 80};
-  entry.info.camera = "Sim Camera";
-  entry.info.exposure_s = exposure;
-  entry.info.temperature_c = temperature;
-  entry.info.filter = filter;
-  entry.info.object = kind == FrameKind::light ? "Wren Galaxy" : "";
-  return entry;
-}
-
-bool warned(const Pairing& pairing, const std::string& code) {
-  for (const auto& w : pairing.warnings) {
-    if (w.code == code) return true;
-  }
-  return false;
-}
-
-TEST_CASE("Lights find the dark of their exposure and temperature and the flat of their filter") {
-  Inventory stock;
-  for (int i = 0; i < 3; ++i) stock.frames.push_back(frame(FrameKind::dark, "d120", 120, -10));
-  for (int i = 0; i < 3; ++i) stock.frames.push_back(frame(FrameKind::dark, "d120warm", 120, 5));
-  for (int i = 0; i < 3; ++i) stock.frames.push_back(frame(FrameKind::dark, "d2", 2, -10));
-  for (int i = 0; i < 3; ++i) stock.frames.push_back(frame(FrameKind::flat, "fL", 2, -10, "L"));
-  for (int i = 0; i < 3; ++i) stock.frames.push_back(frame(FrameKind::flat, "fR", 2, -10, "R"));
-  stock.frames.push_back(frame(FrameKind::light, "l", 120, -9.6, "L"));
-  const auto pairing = pair_frames(stock, {});
-  const auto& plan = pairing.lights.back();
-  REQUIRE(plan.dark);
-  CHECK(stock.frames[pairing.sets[*plan.dark].frames.front()].name == "d120");
-  REQUIRE(plan.flat);
-  CHECK(stock.frames[pairing.sets[*plan.flat].frames.front()].name == "fL");
-  REQUIRE(pairing.sets[*plan.flat].subtract);
-  CHECK(stock.frames[pairing.sets[*pairing.sets[*plan.flat].subtract].frames.front()].name == "d2");
-  CHECK(pairing.warnings.empty());
-  CHECK(pairing.sets.size() == 5);
-}
-
-TEST_CASE("Without a fitting dark the next best is used and said") {
-  Inventory stock;
-  stock.frames.push_back(frame(FrameKind::light, "l", 60, -10, "V"));
-  SECTION("scaled rate with a bias") {
-    stock.frames.push_back(frame(FrameKind::bias, "b", 0, -10));
-    stock.frames.push_back(frame(FrameKind::dark, "d", 300, -10));
-    const auto pairing = pair_frames(stock, {});
-    REQUIRE(pairing.lights[0].dark);
-    REQUIRE(pairing.lights[0].bias);
-    CHECK(pairing.lights[0].dark_scale == Approx(0.2));
-    CHECK(warned(pairing, "dark-scaled"));
-  }
-  SECTION("a short dark in place of the bias") {
-    stock.frames.push_back(frame(FrameKind::dark, "d", 1.5, -10));
-    const auto pairing = pair_frames(stock, {});
-    CHECK_FALSE(pairing.lights[0].dark);
-    REQUIRE(pairing.lights[0].bias);
-    CHECK(warned(pairing, "short-dark-as-bias"));
-  }
-  SECTION("a dark of another camera is refused") {
-    auto other = frame(FrameKind::dark, "d", 60, -10);
-    other.info.camera = "Other Camera";
-    stock.frames.push_back(other);
-    const auto pairing = pair_frames(stock, {});
-    CHECK_FALSE(pairing.lights[0].dark);
-    CHECK_FALSE(pairing.lights[0].bias);
-    CHECK(warned(pairing, "dark-mismatch"));
-    CHECK(warned(pairing, "no-flat"));
-  }
-  SECTION("a dark of another gain setting is refused, a flat is not") {
-    stock.frames[0].info.gain_setting = 100;
-    auto dark = frame(FrameKind::dark, "d", 60, -10);
-    dark.info.gain_setting = 0;
-    stock.frames.push_back(dark);
-    auto flat = frame(FrameKind::flat, "f", 1, -10, "V");
-    flat.info.gain_setting = 0;
-    stock.frames.push_back(flat);
-    const auto pairing = pair_frames(stock, {});
-    CHECK_FALSE(pairing.lights[0].dark);
-    CHECK(pairing.lights[0].flat);
-  }
-}
-
-TEST_CASE("A dark a few degrees off serves with a word, one far off does not") {
-  for (const double light_temperature : {-7.0, 5.0}) {
-    Inventory stock;
-    stock.frames.push_back(frame(FrameKind::light, "l", 120, light_temperature, "L"));
-    stock.frames.push_back(frame(FrameKind::dark, "d", 120, -10));
-    const auto pairing = pair_frames(stock, {});
-    CHECK(pairing.lights[0].dark.has_value() == (light_temperature < 0.0));
-    CHECK(warned(pairing, light_temperature < 0.0 ? "dark-temperature" : "dark-mismatch"));
-  }
-}
-
-TEST_CASE("Flats and lights of which one side does not name its filter still pair, with a word") {
-  Inventory stock;
-  stock.frames.push_back(frame(FrameKind::light, "l", 120, -10, "L"));
-  stock.frames.push_back(frame(FrameKind::flat, "f", 2, -10));
-  SECTION("flats without") {
-    const auto pairing = pair_frames(stock, {});
-    CHECK(pairing.lights[0].flat);
-    CHECK(warned(pairing, "flat-filter"));
-  }
-  SECTION("lights without, one kind of flat") {
-    std::swap(stock.frames[0].info.filter, stock.frames[1].info.filter);
-    const auto pairing = pair_frames(stock, {});
-    CHECK(pairing.lights[0].flat);
-    CHECK(warned(pairing, "flat-filter"));
-  }
-  SECTION("lights without, a choice of flats") {
-    stock.frames[0].info.filter.clear();
-    stock.frames[1].info.filter = "L";
-    stock.frames.push_back(frame(FrameKind::flat, "r", 2, -10, "R"));
-    const auto pairing = pair_frames(stock, {});
-    CHECK_FALSE(pairing.lights[0].flat);
-    CHECK(warned(pairing, "no-flat"));
-  }
-  SECTION("another filter stays another") {
-    stock.frames[1].info.filter = "R";
-    CHECK_FALSE(pair_frames(stock, {}).lights[0].flat);
-  }
-  SECTION("another spelling of the same") {
-    stock.frames[1].info.filter = "Luminance";
-    const auto pairing = pair_frames(stock, {});
-    CHECK(pairing.lights[0].flat);
-    CHECK_FALSE(warned(pairing, "flat-filter"));
-  }
-}
-
-TEST_CASE("Spellings of one name are brought together, different names are not") {
-  CHECK(folded_name("  WREN_Galaxy ") == folded_name("wren  galaxy"));
-  CHECK(folded_name("Field 12") == folded_name("Field12"));
-  CHECK(folded_name("Field 1-2") != folded_name("Field 12"));
-  CHECK(folded_name("Field 1 2") != folded_name("Field 12"));
-  CHECK(filter_key("H-alpha") == filter_key("Ha"));
-  CHECK(filter_key("R") != filter_key("Ha"));
-  Inventory stock;
-  for (const char* name : {"Wren Galaxy", "wren galaxy ", "Wren Galaxy", ""}) {
-    stock.frames.push_back(frame(FrameKind::light, "l", 120, -10, "L"));
-    stock.frames.back().info.object = name;
-  }
-  SECTION("one object") {
-    unify_names(stock);
-    for (const auto& entry : stock.frames) CHECK(entry.info.object == "Wren Galaxy");
-    CHECK(pair_frames(stock, {}).groups.size() == 1);
-    CHECK(stock.warnings.size() == 2);
-  }
-  SECTION("two objects: the nameless one cannot be told") {
-    stock.frames.front().info.object = "Magpie Galaxy";
-    unify_names(stock);
-    CHECK(stock.frames.front().info.object == "Magpie Galaxy");
-    CHECK(stock.frames.back().info.object.empty());
-  }
-}
 
 TEST_CASE("A full well below the converter's range is seen as a crowd of pixels under one level") {
   const Folder folder;

@@ -46,6 +46,8 @@ struct FrameInfo {
   std::optional<double> gain_e_per_adu;  ///< EGAIN and its like
   std::optional<double> read_noise_e;
   std::optional<double> saturation_adu;
+  /// DATAMAX: the largest valid pixel value (FITS 4.0, 4.4.2.5); of a camera or of this picture.
+  std::optional<double> data_max_adu;
   /// PEDESTAL: calibrated value = stored + pedestal (as the card's comment has it).
   std::optional<double> pedestal_adu;
   int binning_x = 1;

@@ -63,7 +63,8 @@ struct CalibrationInputs {
   Size frame;
   const sensor::Master* dark = nullptr;  ///< master to subtract (dark, or bias)
   const sensor::Master* bias = nullptr;  ///< with `dark`: scale the dark's rate
-  double dark_scale = 1.0;               ///< light exposure / dark exposure, used with `bias`
+  double dark_scale = 1.0;               ///< light's rate x exposure / dark's, used with `bias`
+  double dark_scale_error = 0.0;         ///< relative; common to all pixels
   const sensor::Master* flat = nullptr;
   double constant_subtract = 0.0;  ///< offset when there is neither dark nor bias
   double gain_e_per_adu = 0.0;

@@ -15,6 +15,7 @@
 #include <vector>
 
 #include "coldframe/core/cfa.hpp"
+#include "coldframe/core/error.hpp"
 #include "coldframe/core/image.hpp"
 #include "coldframe/core/interrupt.hpp"
 #include "coldframe/core/parallel.hpp"
@@ -25,6 +26,12 @@ namespace coldframe::sensor {
 
 enum class MasterKind { bias, dark, flat };
 
+/// Flats: `remove` takes a plane in brightness over the frame out of the master, per colour (a
+/// twilight sky is brighter on one side, the optics are not); what is not a plane (vignetting,
+/// dust, pixel response) stays. Vignetting that lies off the frame's centre holds a plane of its
+/// own, which would go too: not for such optics.
+enum class FlatGradient { keep, remove };
+
 struct MasterOptions {
   MasterKind kind = MasterKind::dark;
   CfaPattern cfa = CfaPattern::none;  ///< flats only: normalise each colour
@@ -34,12 +41,32 @@ struct MasterOptions {
   stack::Rejection rule = stack::Rejection::winsorised;
   double kappa = 4.0;
   std::size_t memory_bytes = 512U << 20U;  ///< for tiles; the master's own planes come on top
+  FlatGradient gradient = FlatGradient::keep;
   /// Flats: standard deviation of what is subtracted, ADU, same size; null: none known.
   const PixelSource* subtract_uncertainty = nullptr;
 };
 
 /// Fewest frames from which a pixel's own scatter is a usable scale for rejection.
 inline constexpr int scale_frames = 8;
+
+/// Something to know of a master or of the frames it came from.
+struct MasterNote {
+  /// Stable word for programs: "flat-saturated", "flat-dim", "flat-shape" (changes across the set),
+  /// "flat-nonlinear", "dark-level", "few-frames"; "": no fault, only what was done.
+  std::string code;
+  std::string text;
+  friend bool operator==(const MasterNote&, const MasterNote&) = default;
+};
+
+/// Thrown by `build_master` when no frame is fit.
+class UnfitFrames : public Error {
+ public:
+  explicit UnfitFrames(std::vector<MasterNote> notes);
+  [[nodiscard]] const std::vector<MasterNote>& notes() const noexcept { return notes_; }
+
+ private:
+  std::vector<MasterNote> notes_;
+};
 
 /// One master in memory. Flats: values about 1, unit-free; else ADU.
 struct Master {
@@ -55,12 +82,13 @@ struct Master {
   double noise_adu = 0.0;     ///< median standard error of a pixel of `value`; flats: relative
   double frame_noise_adu =
       0.0;  ///< median noise of one pixel of one input frame (from pair differences)
-  std::vector<std::string> notes;  ///< frames left out or suspicious, in words
+  std::vector<MasterNote> notes;  ///< frames left out or suspicious, what else was done
 };
 
 /// Combines `frames` (all of one size; the caller checked kinds and matching).
 /// `subtract` (flats: dark or bias of the flats, ADU, same size) may be null.
-/// Throws Error(not_enough_data) for no frames, Error(usage) for differing sizes.
+/// Throws Error(not_enough_data) for no frames, UnfitFrames when none can be used, Error(usage) for
+/// differing sizes.
 [[nodiscard]] Master build_master(std::span<const PixelSource* const> frames,
                                   const PixelSource* subtract, const MasterOptions& options,
                                   Threads threads, const Watch& watch = {});

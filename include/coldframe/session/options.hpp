@@ -13,6 +13,7 @@
 #include "coldframe/core/parallel.hpp"
 #include "coldframe/sensor/calibrate.hpp"
 #include "coldframe/sensor/line_separation.hpp"
+#include "coldframe/sensor/masters.hpp"
 #include "coldframe/session/canvas.hpp"
 #include "coldframe/session/owner_weights.hpp"
 #include "coldframe/session/solving.hpp"
@@ -72,6 +73,7 @@ struct RunOptions {
   std::size_t memory_bytes = 0;  ///< 0: a quarter of the machine's memory, at most 4 GiB
   Threads threads;
   std::filesystem::path masters;  ///< folder of ready masters of other sessions; empty: none
+  sensor::FlatGradient flat_gradient = sensor::FlatGradient::keep;
   std::filesystem::path scratch;  ///< empty: compressed input is decoded again per pass
   std::vector<SuppliedCard> supplied;
   std::optional<double> gain_e_per_adu;

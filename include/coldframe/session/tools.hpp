@@ -45,6 +45,7 @@ struct MasterJob {
 };
 struct MasterOutcome {
   MasterRecord record;
+  std::vector<std::string> done;  ///< what else was done, no fault
   double level_adu = 0.0;
   double frame_noise_adu = 0.0;
   std::vector<LeftOut> left_out;
@@ -53,8 +54,9 @@ struct MasterOutcome {
 
 struct CalibrateJob {
   Paths files;
-  std::filesystem::path bias, dark, flat;  ///< masters; empty: none
-  std::filesystem::path out;               ///< folder
+  /// Masters; empty: none. With bias and dark the dark's rate is scaled where exposures differ.
+  std::filesystem::path bias, dark, flat;
+  std::filesystem::path out;  ///< folder
   std::vector<SuppliedCard> supplied;
   std::optional<double> gain_e_per_adu, saturation_adu;
   /// Mosaics become three planes; unset: they stay mosaics. A frame without a colour pattern then
@@ -66,6 +68,7 @@ struct FileOutcome {
   std::string file;
   std::string written;  ///< empty: left out
   std::string why;
+  std::string note;  ///< something to know of what was written
 };
 [[nodiscard]] std::vector<FileOutcome> calibrate_files(const CalibrateJob& job, const Watch& watch);
 
