@@ -85,6 +85,18 @@ class CameraFinder {
     }
   }
 
+  /// Name, with the settings where one camera was used in several ways.
+  [[nodiscard]] std::string label_of(const CameraRecord& facts) const {
+    std::string label = facts.name.empty() ? "the camera" : facts.name;
+    const auto alike = std::count_if(record_.cameras.begin(), record_.cameras.end(),
+                                     [&](const CameraRecord& c) { return c.name == facts.name; });
+    if (alike < 2) return label;
+    if (!facts.read_out.empty()) label += ", " + facts.read_out;
+    if (facts.gain_setting) label += fmt::format(", gain setting {:g}", *facts.gain_setting);
+    if (facts.offset) label += fmt::format(", offset {:g}", *facts.offset);
+    return label + fmt::format(", binning {}", facts.binning);
+  }
+
   void warn_of_unknown_gain(const CameraRecord& facts) {
     record_.warnings.push_back(
         {"gain-unknown",
@@ -92,7 +104,7 @@ class CameraFinder {
              "{}: no gain in the headers and no two flats and two bias frames to measure it: "
              "the result stays in ADU and photon noise of stars counts 1 e/ADU; give --gain, or "
              "take two flats and two bias frames",
-             facts.name.empty() ? "the camera" : facts.name),
+             label_of(facts)),
          {}});
   }
 
@@ -104,7 +116,7 @@ class CameraFinder {
          fmt::format(
              "{}: the gain from the {} is {:.3g} e/ADU, the frames' own noise says {:.3g} +- "
              "{:.2g}; check it with more flats, give --gain to override",
-             facts.name, facts.source, *facts.gain_e_per_adu, measured.gain_e_per_adu,
+             label_of(facts), facts.source, *facts.gain_e_per_adu, measured.gain_e_per_adu,
              measured.gain_error),
          {}});
   }
@@ -158,7 +170,7 @@ class CameraFinder {
            fmt::format(
                "{}: the headers' saturation level ({}) cannot be right, {}: the lights' own "
                "codes give {:.0f} ADU; give --saturation to override",
-               facts.name, *said.level,
+               label_of(facts), *said.level,
                said.varies ? "it differs from frame to frame" : "much of the sky is above it",
                facts.saturation_adu.value_or(65535.0)),
            {}});

@@ -1,9 +1,12 @@
 #include "decide.hpp"
 
+#include <fmt/format.h>
+
 #include "owner_lists.hpp"
 
 #include <algorithm>
 #include <atomic>
+#include <map>
 #include <numeric>
 
 #include "chain_registration.hpp"
@@ -148,6 +151,12 @@ std::vector<stack::FluxPair> common_fluxes(const SubState& sub, const SubState& 
 
 double exposure_of(const SubState& sub) { return sub.info->exposure_s.value_or(1.0); }
 
+// Another camera, aperture or gain makes other numbers of the same light.
+std::string recorded_with(const FrameInfo& info) {
+  return fmt::format("{}|{}|{}|{}|{}|{}", info.camera, info.telescope, info.read_out,
+                     info.gain_setting.value_or(-1.0), info.binning_x, info.size.width);
+}
+
 void find_transparency(GroupState& group) {
   const SubState& reference = group.subs[group.photometric_reference];
   for (auto& sub : group.subs) {
@@ -167,15 +176,18 @@ void find_transparency(GroupState& group) {
     }
     sub.transparency = exposure_of(reference) / (sub.scale.scale * exposure_of(sub));
   }
-  // Relative to the best: the third highest of many keeps one lucky estimate from ruling.
-  std::vector<double> values;
+  // Relative to the best recorded in the same way: the third highest of many keeps one lucky
+  // estimate from ruling.
+  std::map<std::string, std::vector<double>> values;
   for (const auto& sub : group.subs) {
-    if (sub.transparency > 0.0) values.push_back(sub.transparency);
+    if (sub.transparency > 0.0) values[recorded_with(*sub.info)].push_back(sub.transparency);
   }
-  if (values.empty()) return;
-  std::sort(values.rbegin(), values.rend());
-  const double best = values[std::min<std::size_t>(values.size() / 10, 2)];
-  for (auto& sub : group.subs) sub.transparency /= best;
+  for (auto& sub : group.subs) {
+    if (!(sub.transparency > 0.0)) continue;
+    auto& alike = values[recorded_with(*sub.info)];
+    std::sort(alike.rbegin(), alike.rend());
+    sub.transparency /= alike[std::min<std::size_t>(alike.size() / 10, 2)];
+  }
 }
 
 SubFigures figures_of(const SubState& sub, const KeepLimits& owner) {

@@ -79,7 +79,11 @@ void leave_out_copies(Inventory& inventory, Threads threads, const Watch& watch)
   }
   std::vector<std::optional<std::size_t>> original(inventory.frames.size());
   parallel_for(threads, groups.size(), [&](std::size_t g) {
-    const auto& frames = groups[g];
+    auto& frames = groups[g];
+    // The original is likelier to bear the shorter name: "a.fits", "a (copy).fits".
+    std::stable_sort(frames.begin(), frames.end(), [&](std::size_t a, std::size_t b) {
+      return inventory.frames[a].name.size() < inventory.frames[b].name.size();
+    });
     for (std::size_t k = 1; k < frames.size(); ++k) {
       for (std::size_t j = 0; j < k && !original[frames[k]]; ++j) {
         if (original[frames[j]]) continue;

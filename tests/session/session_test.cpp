@@ -66,7 +66,32 @@ TEST_CASE("A full well below the converter's range is seen as a crowd of pixels 
     const double level = saturation_from_lights({path}, std::nullopt).level_adu.value();
     CHECK(level > (full ? 20000.0 : 65000.0));
     CHECK(level < (full ? 20500.0 : 65536.0));
+    // What the lights show counts more than a card: a crowd below it, or pixels above it.
+    CHECK(saturation_from_lights({path}, std::nullopt, 60000.0).level_adu.value() == level);
   }
+}
+
+TEST_CASE("DATAMAX is a hint where the lights show no saturation") {
+  const Folder folder;
+  RandomStream random(3, 8, 0);
+  Grid<float> pixels(200, 150);
+  for (int y = 0; y < 150; ++y) {
+    for (float& v : pixels.row(y)) v = static_cast<float>(std::round(600 + 25 * random.normal()));
+  }
+  pixels(70, 70) = 31000.0F;
+  const auto path = folder.path() / "dim.fits";
+  fits::FileWriter writer(path);
+  const int hdu = writer.add_image({"", pixels.size(), 1, fits::SampleType::float32}, {});
+  writer.write_rows(hdu, 0, 0, pixels.cview());
+  writer.commit();
+  CHECK(saturation_from_lights({path}, std::nullopt, 60000.0).level_adu.value() == 60000.0);
+  // The brightest pixel of this picture is no saturation of the camera.
+  CHECK(saturation_from_lights({path}, std::nullopt, 31000.0).level_adu.value() > 65000.0);
+  CHECK(saturation_from_lights({path}, 50000.0, 60000.0).level_adu.value() == 50000.0);
+  Header header;
+  header.set("DATAMAX", 60000.0);
+  CHECK(interpret_header(header, {200, 150}, 1).data_max_adu == 60000.0);
+  CHECK_FALSE(interpret_header(header, {200, 150}, 1).saturation_adu);
 }
 
 TEST_CASE("File names are made safe and digests are those of FNV-1a") {
