@@ -6,13 +6,11 @@
 #include <algorithm>
 #include <cmath>
 
-#include "calibrated_colour.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/version.hpp"
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
-#include "coldframe/pipeline/calibrated_noise.hpp"
 #include "digest.hpp"
 #include "frame_access.hpp"
 #include "master_file.hpp"
