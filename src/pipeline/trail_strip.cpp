@@ -22,6 +22,21 @@ Trail part_of(Trail trail, double from, double to) noexcept {
   return trail;
 }
 
+// What the model has beside a piece of the line, in full: the core of a galaxy is masked in the
+// residual, its flank is not. The median of the piece: single stars are masked.
+std::optional<double> model_beside(const Grid<float>& model, const Trail& part, double across) {
+  const double length = std::max(length_of(part), 1.0);
+  const double ux = (part.x2 - part.x1) / length;
+  const double uy = (part.y2 - part.y1) / length;
+  std::vector<double> values;
+  for (int k = 0; k <= static_cast<int>(length); ++k) {
+    const int x = static_cast<int>(std::lround(part.x1 + ux * k - uy * across));
+    const int y = static_cast<int>(std::lround(part.y1 + uy * k + ux * across));
+    if (whole(model.size()).contains(x, y)) values.push_back(static_cast<double>(model(x, y)));
+  }
+  return values.empty() ? std::nullopt : std::optional(median(values));
+}
+
 // A bright star of the model that the line passes.
 struct PassedStar {
   double at = 0.0;     ///< pixels from the first end
@@ -157,7 +172,9 @@ bool is_ray(const TrailResidual& residual, const Trail& trail) {
   constexpr double faint = 20.0;
   const auto stars = stars_on(residual, trail, bright);
   if (stars.empty() || goes_on(residual, trail, stars)) return false;
-  return trail.significance < faint ||
+  // Of short ones too little is seen outside the star's reach to tell.
+  constexpr double short_px = 250.0;
+  return (length_of(trail) < short_px && trail.significance < faint) ||
          std::any_of(stars.begin(), stars.end(),
                      [&](const PassedStar& star) { return is_ray_of(star.at, residual, trail); });
 }
@@ -166,11 +183,9 @@ bool is_share_of_model(const TrailResidual& residual, const Trail& trail) {
   constexpr double largest_share = 0.3;
   constexpr int pieces = 16;
   const int half_width = strip_half_width(trail);
-  const auto light = [&](const Grid<float>& values, const Trail& part, double offset) {
-    const auto strip = measure_strip(values, residual.mask, part, offset, offset, half_width);
-    return strip ? std::optional(strip->mean) : std::nullopt;
-  };
-  const double mean = light(residual.values, trail, 0.0).value_or(0.0);
+  const auto whole_line =
+      measure_strip(residual.values, residual.mask, trail, 0.0, 0.0, half_width);
+  const double mean = whole_line ? whole_line->mean : 0.0;
   // Pieces where the model is too faint to explain the trail must show it as well.
   double sum = 0.0;
   double weight = 0.0;
@@ -186,19 +201,21 @@ bool is_share_of_model(const TrailResidual& residual, const Trail& trail) {
     double on = -1e9;
     constexpr int reach = 8;
     for (int j = -reach; j <= reach; ++j) {
-      const auto here = light(residual.model, part, 6.0 * j);
-      if (!here) continue;
-      around.push_back(*here);
+      const auto here = model_beside(residual.model, part, 6.0 * j);
+      if (here) around.push_back(*here);
     }
     // What moves a little also shows beside its middle, and on the flank of what is broad.
     double least = 1e9;
     for (double d = -trail.core_px - 3.0; d <= trail.core_px + 3.0; d += 3.0) {
-      const auto here = light(residual.model, part, d);
+      const auto here = model_beside(residual.model, part, d);
       if (!here) continue;
       on = std::max(on, *here);
       least = std::min(least, *here);
     }
-    const double structure = around.size() < 8 ? 0.0 : std::max(on - median(around), on - least);
+    // The extremes of some medians of so many noisy pixels lie that far apart by chance.
+    const double chance = 5.0 * residual.model_noise / std::sqrt(std::max(length_of(part), 1.0));
+    const double structure =
+        around.size() < 8 ? 0.0 : std::max(on - median(around), on - least) - chance;
     if (mean < largest_share * structure) continue;
     sum += own->mean * good;
     weight += good;
