@@ -63,6 +63,7 @@ void complain_left_out(const std::vector<session::LeftOut>& left_out);
 [[nodiscard]] Command add_register(CLI::App& root);
 [[nodiscard]] Command add_integrate(CLI::App& root);
 [[nodiscard]] Command add_render(CLI::App& root);
+[[nodiscard]] Command add_background(CLI::App& root);
 [[nodiscard]] Command add_solve(CLI::App& root);
 [[nodiscard]] Command add_simulate(CLI::App& root);
 [[nodiscard]] Command add_verify(CLI::App& root);

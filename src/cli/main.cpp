@@ -43,11 +43,11 @@ int guarded(int argc, char** argv) {
   root.require_subcommand(0, 1);
   root.footer("Each command has its own --help with an example.");
   add_recipe(root);
-  const std::vector<Command> commands = {add_run(root),      add_survey(root),    add_master(root),
-                                         add_camera(root),   add_calibrate(root), add_stars(root),
-                                         add_register(root), add_integrate(root), add_render(root),
-                                         add_simulate(root), add_verify(root),    add_plan(root),
-                                         add_compare(root),  add_solve(root)};
+  const std::vector<Command> commands = {add_run(root),      add_survey(root),     add_master(root),
+                                         add_camera(root),   add_calibrate(root),  add_stars(root),
+                                         add_register(root), add_integrate(root),  add_render(root),
+                                         add_simulate(root), add_verify(root),     add_plan(root),
+                                         add_compare(root),  add_background(root), add_solve(root)};
   try {
     return dispatch(root, commands, argc, argv);
   } catch (const Error& error) {

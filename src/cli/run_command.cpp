@@ -117,6 +117,9 @@ Command add_run(CLI::App& root) {
                   "Folder for decoded copies of compressed frames that do not fit --memory");
   add_solving_options(*app, o->solving, o->run.solving, false);
   app->add_flag("--no-trails", o->no_trails, "Do not look for satellite trails");
+  app->add_option("--background-regions", o->run.background_regions,
+                  "JSON file of polygons that the sky's gradient keeps off (protect) or rests on "
+                  "(sample)");
   app->add_flag("--no-background", o->no_background,
                 "Do not write the version without sky gradient");
   return {app, [o, app] { return execute(*o, *app); }};

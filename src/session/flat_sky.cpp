@@ -11,16 +11,16 @@ namespace coldframe::session {
 namespace {
 
 // With a `guide`, objects and order are those of another colour.
-sky::GradientModel fit_plane(const fits::ImageFile& image, const fits::ImageFile& weight, int plane,
+sky::GradientModel fit_plane(const fits::ImageFile& image, const fits::ImageFile* weight, int plane,
                              const sky::GradientModel* guide, const sky::GradientOptions& options,
                              Threads threads) {
   const Size size = image.size();
   Grid<float> values(size);
-  Grid<float> exposure(size);
+  Grid<float> exposure(weight != nullptr ? size : Size{});
   Mask mask(size);
   for_strips(size, [&](const Rect& band) {
     image.fill(plane, band, values.view().crop(band));
-    weight.fill(plane, band, exposure.view().crop(band));
+    if (weight != nullptr) weight->fill(plane, band, exposure.view().crop(band));
   });
   for (int y = 0; y < size.height; ++y) {
     for (int x = 0; x < size.width; ++x) mask(x, y) = std::isfinite(values(x, y)) ? 0 : 1;
@@ -35,7 +35,7 @@ sky::GradientModel fit_plane(const fits::ImageFile& image, const fits::ImageFile
 // Objects lie at the same place in all colours: one colour's gradient that was told from them lends
 // its view of the field to a colour where it was not. Else the sky would be left with a hue.
 std::vector<sky::GradientModel> fit_planes(const fits::ImageFile& image,
-                                           const fits::ImageFile& weight,
+                                           const fits::ImageFile* weight,
                                            const sky::GradientOptions& options, Threads threads) {
   std::vector<sky::GradientModel> models;
   for (int p = 0; p < image.planes(); ++p) {
@@ -82,17 +82,65 @@ void copy_extension(fits::FileWriter& writer, const std::filesystem::path& from,
   });
 }
 
+int add_uncertainty(fits::FileWriter& writer, const std::filesystem::path& result, Size size,
+                    int planes) {
+  Header uncert;
+  uncert.set("UTYPE", "StdDevUncertainty", "as astropy's CCDData understands it");
+  const auto old = fits::ImageFile::open(result, "UNCERT");
+  for (const auto& card : old->header().cards()) {
+    if (card.keyword.starts_with("NOISCOR") || card.keyword.starts_with("NOISC0")) uncert.add(card);
+  }
+  return writer.add_image({"UNCERT", size, planes, fits::SampleType::float32}, uncert);
+}
+
+PlaneBackground summary_of(const sky::GradientModel& model) {
+  PlaneBackground plane;
+  plane.status = model.status == sky::GradientStatus::fitted       ? "fitted"
+                 : model.status == sky::GradientStatus::level_only ? "level-only"
+                                                                   : "declined";
+  plane.order = model.surface.order;
+  plane.free_sky_share = model.free_sky_share;
+  plane.taken_share = model.taken_share;
+  plane.residual_rms = model.residual_rms;
+  plane.cell_noise = model.cell_noise;
+  return plane;
+}
+
+// The least favourable plane speaks for all.
+Header model_header(const fits::ImageFile& image, const std::vector<PlaneBackground>& planes) {
+  Header header;
+  header.set("BUNIT", image.header().text("BUNIT").value_or("adu"));
+  double free_share = 1.0;
+  std::optional<double> taken;
+  int order = 0;
+  for (const auto& plane : planes) {
+    free_share = std::min(free_share, plane.free_sky_share);
+    order = std::max(order, plane.order);
+    if (plane.taken_share) taken = std::max(taken.value_or(-1.0), *plane.taken_share);
+  }
+  header.set("SKYORDER", order, "order of the surface");
+  header.set("SKYFREE", free_share, "share of the field that no object covers");
+  if (taken) header.set("SKYTAKEN", *taken, "share of an object's light such a fit takes");
+  return header;
+}
+
 }  // namespace
 
 FlatSkyOutcome write_flat_sky(const std::filesystem::path& result, const std::filesystem::path& out,
                               const sky::GradientOptions& options, Threads threads) {
   FlatSkyOutcome outcome;
   const auto image = fits::ImageFile::open(result);
-  const auto weight = fits::ImageFile::open(result, "WEIGHT");
+  const auto units = fits::list_hdus(result);
+  const auto has = [&](std::string_view name) {
+    return std::any_of(units.begin(), units.end(),
+                       [&](const fits::HduSummary& unit) { return unit.name == name; });
+  };
+  const auto weight = has("WEIGHT") ? fits::ImageFile::open(result, "WEIGHT") : nullptr;
   const Size size = image->size();
   const int planes = image->planes();
-  const auto models = fit_planes(*image, *weight, options, threads);
+  const auto models = fit_planes(*image, weight.get(), options, threads);
   for (const auto& model : models) {
+    outcome.planes.push_back(summary_of(model));
     if (model.status == sky::GradientStatus::declined) {
       outcome.note =
           "an object fills the field: the sky could not be told from it, no gradient was removed; "
@@ -105,20 +153,18 @@ FlatSkyOutcome write_flat_sky(const std::filesystem::path& result, const std::fi
   Header header = image->header();
   header.history("sky gradient and mean sky level subtracted; model in extension MODEL");
   const int values = writer.add_image({"", size, planes, fits::SampleType::float32}, header);
-  Header uncert;
-  uncert.set("UTYPE", "StdDevUncertainty", "as astropy's CCDData understands it");
-  const auto old = fits::ImageFile::open(result, "UNCERT");
-  for (const auto& card : old->header().cards()) {
-    if (card.keyword.starts_with("NOISCOR")) uncert.add(card);
-  }
-  const int error = writer.add_image({"UNCERT", size, planes, fits::SampleType::float32}, uncert);
-  const int mask = writer.add_image({"MASK", size, planes, fits::SampleType::uint8}, {});
-  const int model = writer.add_image({"MODEL", size, planes, fits::SampleType::float32}, {});
+  const bool with_errors = has("UNCERT");
+  const int error = with_errors ? add_uncertainty(writer, result, size, planes) : -1;
+  const bool with_mask = has("MASK");
+  const int mask =
+      with_mask ? writer.add_image({"MASK", size, planes, fits::SampleType::uint8}, {}) : -1;
+  const int model = writer.add_image({"MODEL", size, planes, fits::SampleType::float32},
+                                     model_header(*image, outcome.planes));
   for (int p = 0; p < planes; ++p) {
     write_plane(writer, *image, models[static_cast<std::size_t>(p)], p, values, model);
   }
-  copy_extension(writer, result, "UNCERT", error);
-  copy_extension(writer, result, "MASK", mask);
+  if (with_errors) copy_extension(writer, result, "UNCERT", error);
+  if (with_mask) copy_extension(writer, result, "MASK", mask);
   writer.commit();
   outcome.written = true;
   return outcome;

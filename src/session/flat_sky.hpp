@@ -3,8 +3,10 @@
 
 #include <filesystem>
 #include <string>
+#include <vector>
 
 #include "coldframe/core/parallel.hpp"
+#include "coldframe/session/background.hpp"
 #include "coldframe/sky/gradient.hpp"
 
 namespace coldframe::session {
@@ -12,10 +14,11 @@ namespace coldframe::session {
 struct FlatSkyOutcome {
   bool written = false;
   std::string note;  ///< why nothing, or only the level, was removed
+  std::vector<PlaneBackground> planes;
 };
 
 /// Reads `result`, fits and subtracts a gradient model per plane, writes `out` with the extensions
-/// UNCERT, MASK and MODEL.
+/// UNCERT and MASK (where the result has them) and MODEL.
 [[nodiscard]] FlatSkyOutcome write_flat_sky(const std::filesystem::path& result,
                                             const std::filesystem::path& out,
                                             const sky::GradientOptions& options, Threads threads);

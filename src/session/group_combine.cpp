@@ -206,8 +206,23 @@ void flatten(ResultRecord& row, const CombineContext& context) {
   const StageClock clock(context.record.timings, "flat-sky");
   const std::string name = context.result_name + "_flat-sky.fits";
   const auto& out = context.options.out;
-  const auto outcome = write_flat_sky(out / row.path, out / name, {}, context.options.threads);
+  sky::GradientOptions gradient;
+  if (!context.options.background_regions.empty()) {
+    try {
+      read_regions(context.options.background_regions,
+                   fits::ImageFile::open(out / row.path)->header(), gradient);
+    } catch (const Error& error) {
+      // What the owner wants protected must not be risked.
+      context.record.warnings.push_back({"background-regions",
+                                         "the sky's gradient is not removed: " + error.fault(),
+                                         {row.path}});
+      return;
+    }
+  }
+  const auto outcome =
+      write_flat_sky(out / row.path, out / name, gradient, context.options.threads);
   if (outcome.written) row.flat_sky_path = name;
+  row.background = outcome.planes;
   if (!outcome.note.empty()) {
     context.record.warnings.push_back({"background", outcome.note, {row.path}});
   }

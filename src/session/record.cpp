@@ -4,6 +4,7 @@
 
 #include <nlohmann/json.hpp>
 
+#include "background_json.hpp"
 #include "coldframe/core/version.hpp"
 #include "json_parts.hpp"
 #include "solving_parts.hpp"
@@ -158,6 +159,7 @@ void add_solving_json(const ResultRecord& r, ordered_json& json) {
   json["photometry_path"] =
       r.photometry_path.empty() ? ordered_json(nullptr) : ordered_json(r.photometry_path);
   json["extinction"] = r.extinction ? extinction_json(*r.extinction) : ordered_json(nullptr);
+  json["background"] = planes_json(r.background);
   json["colour_balance"] =
       r.colour_balance ? balance_json(*r.colour_balance) : ordered_json(nullptr);
 }

@@ -344,6 +344,7 @@ SessionRecord run_session(const RunOptions& options, const Watch& watch) {
   }
   require_exists(options.session);
   // Before hours of work, not after.
+  if (!options.background_regions.empty()) check_regions(options.background_regions);
   if (!options.solving.catalogue.path.empty()) {
     static_cast<void>(read_catalogue(options.solving.catalogue, std::nullopt));
   }

@@ -37,6 +37,7 @@ void first_look(CellGrid& grid, const GradientOptions& options) {
   double best = 0.0;
   for (int order = std::min(options.max_order, 1); order <= options.max_order; ++order) {
     mark_objects(grid, lower_surface(grid, order), options);
+    apply_regions(grid, options);
     looks.push_back({grid.free_share(), grid.covered});
     best = std::max(best, looks.back().free);
   }
@@ -80,13 +81,9 @@ std::vector<std::string> GradientOptions::faults() const {
   return list;
 }
 
-GradientModel fit_gradient(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
-                           PlaneView<const float> weight, const GradientOptions& options,
-                           Threads threads) {
-  check(image, mask, weight, options);
+GradientModel fit_cells(CellGrid& grid, const GradientOptions& options) {
   GradientModel model;
-  model.surface.size = image.size();
-  auto grid = sample_cells(image, mask, weight, options, threads);
+  model.surface.size = grid.frame;
   model.cell_noise = grid.noise;
   if (grid.with_data() < least_cells) return model;
   first_look(grid, options);
@@ -103,12 +100,23 @@ GradientModel fit_gradient(PlaneView<const float> image, PlaneView<const std::ui
     if (round + 1 == rounds) break;
     const auto before = grid.covered;
     mark_objects(grid, fit.surface, options);
+    apply_regions(grid, options);
     if (grid.covered == before) break;
   }
   model.status = GradientStatus::fitted;
   model.surface = std::move(fit.surface);
   model.residual_rms = fit.residual_sigma;
-  model.covered = std::move(grid.covered);
+  model.covered = grid.covered;
+  return model;
+}
+
+GradientModel fit_gradient(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
+                           PlaneView<const float> weight, const GradientOptions& options,
+                           Threads threads) {
+  check(image, mask, weight, options);
+  auto grid = sample_cells(image, mask, weight, options, threads);
+  auto model = fit_cells(grid, options);
+  if (model.status == GradientStatus::fitted) model.taken_share = taken_share(grid, model, options);
   return model;
 }
 

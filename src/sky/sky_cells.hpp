@@ -45,6 +45,17 @@ struct CellGrid {
 /// in the smoothed residual that reach twice that somewhere, grown.
 void mark_objects(CellGrid& grid, const ChebyshevSurface& surface, const GradientOptions& options);
 
+/// The owner's word on top of what was marked: cells with their middle in a polygon.
+void apply_regions(CellGrid& grid, const GradientOptions& options);
+/// Whether a point lies in a polygon (even-odd rule).
+[[nodiscard]] bool inside(const Polygon& polygon, Point p) noexcept;
+
+/// The whole fit on cells; `grid.covered` is left as the fit took it.
+[[nodiscard]] GradientModel fit_cells(CellGrid& grid, const GradientOptions& options);
+/// See GradientModel::taken_share.
+[[nodiscard]] std::optional<double> taken_share(const CellGrid& grid, const GradientModel& model,
+                                                const GradientOptions& options);
+
 /// A surface along the lower side of the cells, blind to what rises above the sky.
 [[nodiscard]] ChebyshevSurface lower_surface(const CellGrid& grid, int order);
 

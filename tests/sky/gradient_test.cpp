@@ -250,3 +250,49 @@ TEST_CASE("frames without usable sky are declined, and bad options refused") {
   CHECK(flat.status != GradientStatus::declined);
   CHECK(flat.at(20, 30) == Approx(7.0));
 }
+
+TEST_CASE("the model says what it may have taken of the object") {
+  for (const double scale : {40.0, 60.0}) {
+    Scene scene;
+    scene.halo_scale = scale;
+    scene.halo_peak = 400.0;
+    const auto model = fit(make(scene));
+    REQUIRE(model.status == GradientStatus::fitted);
+    REQUIRE(model.taken_share);
+    const double truth = share_taken(scene, model, 5.0);
+    CAPTURE(scale, truth, *model.taken_share);
+    // Against what was truly taken: the figure cannot know the one noise that was drawn, nor the
+    // light below the threshold; two percent of the object's light.
+    CHECK(std::abs(*model.taken_share - truth) < 0.02);
+  }
+  Scene empty;
+  empty.stars = 0;
+  const auto model = fit(make(empty));
+  CHECK((!model.taken_share || std::abs(*model.taken_share) < 1.0));
+}
+
+TEST_CASE("the owner's regions are taken at their word") {
+  Scene scene;
+  scene.stars = 0;
+  const Image image = make(scene);
+  sky::GradientOptions options;
+  const auto plain = fit(image, options);
+  // A triangle over half of the frame: its cells are covered, the others as before.
+  options.protect = {{{-1.0, -1.0}, {1200.0, -1.0}, {-1.0, 800.0}}};
+  const auto guarded = fit(image, options);
+  CHECK(guarded.free_sky_share == Approx(0.5).margin(0.06));
+  CHECK(plain.free_sky_share > 0.9);
+  // A disc said to be sky is no longer free of light, and the model follows it.
+  scene.halo_scale = 40.0;
+  scene.halo_peak = 400.0;
+  const Image bright = make(scene);
+  sky::GradientOptions all;
+  all.sample = {{{-1.0, -1.0}, {1200.0, -1.0}, {1200.0, 800.0}, {-1.0, 800.0}}};
+  const auto sampled = fit(bright, all);
+  CHECK(sampled.free_sky_share == 1.0);
+  // Protection goes before.
+  all.protect = {{{400.0, 300.0}, {700.0, 300.0}, {700.0, 560.0}, {400.0, 560.0}}};
+  const auto both = fit(bright, all);
+  CHECK(both.free_sky_share < 1.0);
+  CHECK(both.free_sky_share > 0.85);
+}

@@ -97,7 +97,8 @@ struct RunOptions {
   ParticleSearch particles =
       ParticleSearch::automatic;  ///< automatic: in groups of 4 subs or fewer
   bool remove_background = true;
-  std::string recipe_text;  ///< written to OUT/recipe.toml
+  std::filesystem::path background_regions;  ///< JSON of polygons; empty: none
+  std::string recipe_text;                   ///< written to OUT/recipe.toml
 
   /// All faults in words; empty when usable.
   [[nodiscard]] std::vector<std::string> faults() const;

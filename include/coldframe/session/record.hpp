@@ -13,6 +13,7 @@
 #include "coldframe/core/transform.hpp"
 #include "coldframe/pipeline/depth.hpp"
 #include "coldframe/sensor/line_separation.hpp"
+#include "coldframe/session/background.hpp"
 #include "coldframe/session/inventory.hpp"
 #include "coldframe/session/solving.hpp"
 #include "coldframe/stack/trails.hpp"
@@ -74,6 +75,7 @@ struct ResultRecord {
   std::string photometry_path;        ///< CSV; empty: none
   std::optional<sky::Extinction> extinction;
   std::optional<sky::ColourBalance> colour_balance;
+  std::vector<PlaneBackground> background;  ///< of the version without gradient, by plane
 };
 
 struct SubRecord {

@@ -10,6 +10,7 @@
 #pragma once
 
 #include <cstddef>
+#include <optional>
 #include <span>
 #include <string>
 #include <vector>
@@ -20,6 +21,9 @@
 
 namespace coldframe::sky {
 
+/// Corners in pixels, in order; closed by itself.
+using Polygon = std::vector<Point>;
+
 struct GradientOptions {
   int max_order = 3;          ///< highest total degree tried, 0..6
   int bin_px = 32;            ///< cells in which the sky is sampled; smaller ones in small frames
@@ -27,6 +31,8 @@ struct GradientOptions {
   int grow_cells = 2;         ///< room around objects, cells; large ones get more
   double min_coverage =
       0.5;  ///< cells with less than this share of the largest weight are left out
+  std::vector<Polygon> protect;  ///< the owner's: an object lies here, whatever it looks like
+  std::vector<Polygon> sample;   ///< the owner's: this is sky, whatever it looks like
   /// All faults in words; empty when usable.
   [[nodiscard]] std::vector<std::string> faults() const;
 };
@@ -45,6 +51,11 @@ struct GradientModel {
   double residual_rms = 0.0;    ///< of free cells about the model, robust
   double cell_noise = 0.0;      ///< from differences of neighbouring cells
   std::size_t free_cells = 0;
+  /// What such a fit takes of the light of such an object: the object as it was found is put upon
+  /// the sky as it was fitted, with the cells' noise, and all is done again; the mean over a few
+  /// draws of (light that the new model holds under the object) / (light put in). Unset without
+  /// an object. It cannot know of light below every threshold.
+  std::optional<double> taken_share;
   std::vector<char> covered;  ///< by cell, row by row: an object lies there
   void row(int y, std::span<float> out) const noexcept { surface.evaluate_row(0, y, out); }
   [[nodiscard]] double at(double x, double y) const noexcept { return surface.evaluate({x, y}); }
