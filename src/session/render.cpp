@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "coldframe/core/error.hpp"
+#include "coldframe/core/statistics.hpp"
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
@@ -46,6 +47,24 @@ Image compose(const RenderJob& job) {
   return image;
 }
 
+double above_black(const Image& image, const view::Stretch& stretch, int p, int x, int y) {
+  return (static_cast<double>(image.plane(p)(x, y)) - stretch.black[p]) * stretch.gain[p];
+}
+
+// Mean light of a usual pixel above black: where the colours show no more than that, they are
+// noise, and adding it to all three makes them grey.
+double usual_light(const Image& image, const view::Stretch& stretch) {
+  std::vector<double> means;
+  for (int y = 0; y < image.height(); y += 7) {
+    for (int x = y % 5; x < image.width(); x += 5) {
+      double sum = 0.0;
+      for (int p = 0; p < 3; ++p) sum += above_black(image, stretch, p, x, y);
+      if (std::isfinite(sum)) means.push_back(std::max(sum / 3.0, 0.0));
+    }
+  }
+  return means.empty() ? 1.0 : std::max(median(means), 1e-6);
+}
+
 // Colour keeps its ratios, brightness comes from the luminance, each about its own sky and in units
 // of its own spread, so that nothing depends on exposure times.
 void use_luminance(Image& image, const Image& luminance, const view::StretchOptions& options) {
@@ -55,20 +74,18 @@ void use_luminance(Image& image, const Image& luminance, const view::StretchOpti
   }
   const auto colour = view::automatic_stretch(image, options);
   const auto light = view::automatic_stretch(luminance, options);
+  const double grey = usual_light(image, colour);
   for (int y = 0; y < image.height(); ++y) {
     for (int x = 0; x < image.width(); ++x) {
       double rgb[3];
-      double sum = 0.0;
-      for (int p = 0; p < 3; ++p) {
-        rgb[p] = (static_cast<double>(image.plane(p)(x, y)) - colour.black[p]) * colour.gain[p];
-        sum += rgb[p];
-      }
+      for (int p = 0; p < 3; ++p)
+        rgb[p] = std::max(above_black(image, colour, p, x, y), 0.0) + grey;
+      const double mean = (rgb[0] + rgb[1] + rgb[2]) / 3.0;
       const double bright =
           (static_cast<double>(luminance.plane(0)(x, y)) - light.black[0]) / light.softening;
-      const double factor = sum > 0.0 ? bright * colour.softening / (sum / 3.0) : 0.0;
       for (int p = 0; p < 3; ++p) {
-        image.plane(p)(x, y) =
-            static_cast<float>(rgb[p] * factor / colour.gain[p] + colour.black[p]);
+        image.plane(p)(x, y) = static_cast<float>(
+            rgb[p] / mean * bright * colour.softening / colour.gain[p] + colour.black[p]);
       }
     }
   }
