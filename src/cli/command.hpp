@@ -11,6 +11,7 @@
 #include "coldframe/core/parallel.hpp"
 #include "coldframe/session/inventory.hpp"
 #include "coldframe/session/options.hpp"
+#include "coldframe/session/record.hpp"
 
 namespace coldframe::cli {
 
@@ -51,6 +52,8 @@ void end_progress();
 void print(const std::string& text);
 /// One line on stderr.
 void complain(const std::string& line);
+/// A line per stage on stderr: time, CPU, bytes, memory.
+void print_timings(const std::vector<session::StageTime>& timings);
 void complain_left_out(const std::vector<session::LeftOut>& left_out);
 
 // One function per command file.

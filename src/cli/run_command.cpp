@@ -19,6 +19,7 @@ struct Options {
   std::string gradient = "keep";
   bool no_trails = false;
   bool no_background = false;
+  bool timings = false;
 };
 
 std::string summary(const session::SessionRecord& record, const std::string& out) {
@@ -75,6 +76,8 @@ int execute(Options& o, const CLI::App& app) {
   } else if (!o.common.quiet) {
     print(summary(record, run.out.string()));
   }
+  // On stderr, so that it can stand beside --json and --quiet.
+  if (o.timings) print_timings(record.timings);
   return 0;
 }
 
@@ -122,6 +125,8 @@ Command add_run(CLI::App& root) {
                   "(sample)");
   app->add_flag("--no-background", o->no_background,
                 "Do not write the version without sky gradient");
+  app->add_flag("--timings", o->timings,
+                "Print what each stage took: time, CPU, bytes, memory (on stderr)");
   return {app, [o, app] { return execute(*o, *app); }};
 }
 

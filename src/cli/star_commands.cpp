@@ -154,6 +154,7 @@ struct IntegrateOptions {
   std::string out;
   CombineTexts texts;
   session::IntegrateJob job;
+  bool timings = false;
 };
 
 int run_integrate(IntegrateOptions& o) {
@@ -182,6 +183,7 @@ int run_integrate(IntegrateOptions& o) {
                       r.subs_kept, r.subs_total, r.fwhm_px.value_or(0.0),
                       r.noise_per_px.value_or(0.0), r.unit, printable(o.out)));
   }
+  if (o.timings) print_timings(record.timings);
   return 0;
 }
 
@@ -226,6 +228,8 @@ Command add_integrate(CLI::App& root) {
   app->add_option("files", o->files, "Calibrated frames")->required();
   app->add_option("-o,--out", o->out, "Result to write (.fits)")->required();
   app->add_flag("--aligned", o->job.aligned, "The files lie on one grid already");
+  app->add_flag("--timings", o->timings,
+                "Print what each stage took: time, CPU, bytes, memory (on stderr)");
   add_combine_options(*app, o->texts, o->job.options);
   return {app, [o] { return run_integrate(*o); }};
 }

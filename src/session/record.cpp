@@ -299,7 +299,12 @@ std::string record_json(const SessionRecord& record) {
   for (const auto& h : record.hints) json["hints"].push_back(hint_json(h));
   json["timings"] = ordered_json::array();
   for (const auto& t : record.timings) {
-    json["timings"].push_back({{"stage", t.stage}, {"wall_s", t.wall_s}, {"cpu_s", t.cpu_s}});
+    json["timings"].push_back({{"stage", t.stage},
+                               {"wall_s", t.wall_s},
+                               {"cpu_s", t.cpu_s},
+                               {"bytes_read", t.bytes_read},
+                               {"bytes_written", t.bytes_written},
+                               {"peak_memory_bytes", t.peak_memory_bytes}});
   }
   json["memory_bytes"] = record.memory_bytes;
   json["peak_memory_bytes"] = record.peak_memory_bytes;

@@ -1,6 +1,7 @@
-// Wall and CPU time per stage of a run.
+// Wall and CPU time, bytes moved and memory per stage of a run.
 #pragma once
 
+#include <cstdint>
 #include <string>
 #include <vector>
 
@@ -8,7 +9,14 @@
 
 namespace coldframe::session {
 
-/// Adds the time between construction and destruction to the stage's row.
+/// Bytes that this process has read and written so far; 0 where the system does not tell.
+struct BytesMoved {
+  std::uint64_t read = 0;
+  std::uint64_t written = 0;
+};
+[[nodiscard]] BytesMoved bytes_moved();
+
+/// Adds what was used between construction and destruction to the stage's row.
 class StageClock {
  public:
   StageClock(std::vector<StageTime>& rows, std::string stage);
@@ -21,6 +29,7 @@ class StageClock {
   std::string stage_;
   double wall_ = 0.0;
   double cpu_ = 0.0;
+  BytesMoved moved_;
 };
 
 /// Largest resident size of this process so far, bytes.

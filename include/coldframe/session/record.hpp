@@ -4,6 +4,7 @@
 #pragma once
 
 #include <array>
+#include <cstdint>
 #include <filesystem>
 #include <optional>
 #include <string>
@@ -131,10 +132,15 @@ struct HintRecord {
   std::vector<std::string> subs;                         ///< that show it most, or all
 };
 
+/// What a stage took. Bytes are those asked of and given to the system, whether or not a disk moved
+/// for them; 0 where the system does not tell.
 struct StageTime {
   std::string stage;
   double wall_s = 0.0;
   double cpu_s = 0.0;
+  std::uint64_t bytes_read = 0;
+  std::uint64_t bytes_written = 0;
+  std::uint64_t peak_memory_bytes = 0;  ///< largest so far when the stage ended
 };
 
 struct SessionRecord {
