@@ -180,7 +180,7 @@ class Mosaics(unittest.TestCase):
             # BAYERPAT names the frame's first row; offsets say where the sensor's cell begins.
             ("RGGB", {"BAYERPAT": "RGGB"}, {}),
             ("GRBG", {"BAYERPAT": "RGGB", "XBAYROFF": 1, "YBAYROFF": 0, "ROWORDER": "TOP-DOWN"}, {}),
-            ("BGGR", {"BAYERPAT": "RGGB", "XBAYROFF": 1, "YBAYROFF": 1}, {}),
+            ("BGGR", {"BAYERPAT": "RGGB", "XBAYROFF": 1, "YBAYROFF": 1}, {"size": (331, 289)}),
             # Bottom-up: the pattern's first row is the file's last; 290 rows: even, so rows trade places.
             ("GBRG", {"BAYERPAT": "RGGB", "ROWORDER": "BOTTOM-UP"}, {}),
             # 289 rows: odd, the last row is like the first.
@@ -212,6 +212,17 @@ class Mosaics(unittest.TestCase):
                 self.assertEqual(record["results"][0]["subs_kept"], SUBS)
                 half = method == "half-size"
                 self.judge(night, image, table, 0.5 if half else 1.0, area=4.0 if half else 1.0)
+
+    def test_same_bits_for_any_threads_and_memory(self):
+        night = Night(self.root / "night", "RGGB", {"BAYERPAT": "RGGB"}, 35, hot=0.001).make(3)
+        for method in ("lmmse", "half-size"):
+            sums = []
+            for name, options in (("a", ("--threads", "1")), ("b", ("--threads", "3", "--memory", "140M"))):
+                out = self.root / (method + name)
+                run("run", night.folder, "-o", out, "--quiet", "--demosaic", method, *options)
+                with fits.open(out / "Sedge_Field_colour.fits") as hdus:
+                    sums.append([h.header.get("DATASUM") for h in hdus])
+            self.assertEqual(*sums)
 
     def test_defects_are_mended_from_their_own_colour(self):
         """One pixel in 200 is hot and the lamp is red-poor: a repair from other colours would leave a tint."""

@@ -2,9 +2,9 @@
 // Hidden: test_sensor "[demosaic-table]" (scripts/soak demosaic) prints it.
 #include <algorithm>
 #include <array>
-#include <chrono>
 #include <cmath>
 #include <cstdio>
+#include <ctime>
 #include <numbers>
 #include <vector>
 
@@ -232,12 +232,12 @@ void print_noise_and_time() {
   const Size size{1000, 1000};
   const auto mosaic = noise_plane(size, 3, sky, std::sqrt(sky + read_noise * read_noise));
   const Grid<float> variance(size, static_cast<float>(sky + read_noise * read_noise));
-  std::printf("\nSky noise (variance over a raw sample's) and time for 1 Mpx, one thread\n");
+  std::printf("\nSky noise (variance over a raw sample's) and CPU time for 1 Mpx\n");
   for (const auto& way : ways) {
     const auto gains = demosaic_site_gains(pattern, way.method, {1.0, 1.0, 1.0});
-    const auto begin = std::chrono::steady_clock::now();
+    const std::clock_t begin = std::clock();
     const auto out = fill(mosaic, variance, way.method, gains);
-    const std::chrono::duration<double, std::milli> took = std::chrono::steady_clock::now() - begin;
+    const double took_ms = 1e3 * static_cast<double>(std::clock() - begin) / CLOCKS_PER_SEC;
     double gain[3];
     for (int c = 0; c < 3; ++c) {
       double sum = 0.0;
@@ -247,7 +247,7 @@ void print_noise_and_time() {
       gain[c] = sum / static_cast<double>(out.planes[c].size().count()) / (sky + 9.0);
     }
     std::printf("  %-19s R %.3f G %.3f B %.3f   %5.1f ms\n", way.name, gain[0], gain[1], gain[2],
-                took.count());
+                took_ms);
   }
 }
 
@@ -259,4 +259,19 @@ TEST_CASE("table of demosaicing methods", "[.soak][demosaic-table]") {
   }
   print_noise_and_time();
   SUCCEED();
+}
+
+TEST_CASE("stated errors hold on stars in every method", "[demosaic]") {
+  // rms of (value - its expectation) over the stated error, within a FWHM of 48 stars: some 400
+  // independent values a colour and more, 2%. At FWHM 3 px the adaptive methods' choices are
+  // settled; where bright stars are undersampled, noise turns single choices over, which no
+  // variance of samples tells: measured 1.34 (gradient-corrected) and 1.06 (LMMSE).
+  for (const auto& way : ways) {
+    INFO(way.name);
+    CHECK(std::abs(look(way, 3.0, 50.0).pull - 1.0) < 0.07);
+    CHECK(std::abs(look(way, 3.0, 200.0).pull - 1.0) < 0.07);
+    const double sharp = look(way, 2.0, 200.0).pull;
+    CHECK(sharp > 0.93);
+    CHECK(sharp < (way.method == Demosaic::gradient_corrected ? 1.45 : 1.15));
+  }
 }
