@@ -66,6 +66,11 @@ struct Source {
 Header line_header(const Header& of_colours, const std::string& line, std::size_t index,
                    const LineRecord& facts) {
   Header header = of_colours;
+  // Magnitudes of the colour result say nothing of a line.
+  for (const char* magnitude : {"MAGZERO", "MAGZERR", "MAGZSCAT", "MAGZN", "MAGBAND", "MAGCTERM",
+                                "MAGCTERR", "MAGCPIV", "MAGCOL", "SKYMAG", "MAGLIM", "SBLIM"}) {
+    header.remove(magnitude);
+  }
   header.set("FILTER", std::string_view(line));
   header.set("CFDUAL", std::string_view(facts.filter), "filter whose lines were separated");
   header.set("CFXTSRC", std::string_view(facts.source), "where the crosstalk comes from");
@@ -274,6 +279,10 @@ void separate_group_lines(const GroupState& group, CombineContext& context, int 
     row.drizzle_path.clear();
     row.drizzle_fwhm_px.reset();
     row.drizzle_noise_correlation.reset();
+    if (row.solved) row.solved->depth = {};
+    row.photometry_path.clear();
+    row.extinction.reset();
+    row.colour_balance.reset();
     row.lines = facts;
     row.lines->from = parent.path;
     write_preview(out / (row.flat_sky_path.empty() ? row.path : row.flat_sky_path),
