@@ -88,8 +88,10 @@ std::vector<double> cross_validated(const Lists& lists, const std::vector<IndexP
   return result;
 }
 
-// Whether `general` predicts significantly better; gross mismatches count alike for both.
-bool much_better(const std::vector<double>& simple, const std::vector<double>& general) {
+// Whether `general` predicts better by so many standard errors; gross mismatches count alike for
+// both.
+bool much_better(const std::vector<double>& simple, const std::vector<double>& general,
+                 double errors) {
   std::vector<double> sorted = simple;
   const double typical = median_in_place(sorted) / (median_distance * median_distance);
   const double most = clip_sigma * clip_sigma * typical;
@@ -98,7 +100,7 @@ bool much_better(const std::vector<double>& simple, const std::vector<double>& g
     gains.push_back(std::min(simple[i], most) - std::min(general[i], most));
   }
   const double error = standard_deviation(gains) / std::sqrt(static_cast<double>(gains.size()));
-  return mean(std::span<const double>(gains)) > 3.0 * error;
+  return mean(std::span<const double>(gains)) > errors * error;
 }
 
 }  // namespace
@@ -168,7 +170,9 @@ ModelKind choose_model(const Lists& lists, const std::vector<IndexPair>& all_pai
     if (candidate.model > highest || pairs.size() < pairs_needed(candidate)) continue;
     auto errors = cross_validated(lists, pairs, candidate, scale);
     if (errors.empty()) continue;
-    if (best_errors.empty() || much_better(best_errors, errors)) {
+    // Hundreds of subs are asked; one that bends without need does harm outside its stars.
+    const double certain = candidate.model > TransformModel::affine ? 4.0 : 3.0;
+    if (best_errors.empty() || much_better(best_errors, errors, certain)) {
       best = candidate;
       best_errors = std::move(errors);
     }

@@ -31,7 +31,7 @@ struct RobustFit {
 
 /// The simplest model up to `highest` that the data do not refute: a more general one
 /// is taken when it lowers the five-fold cross-validated squared residuals by more
-/// than three standard errors of the paired differences.
+/// than three standard errors of the paired differences (four for models that bend).
 [[nodiscard]] ModelKind choose_model(const Lists& lists, const std::vector<IndexPair>& pairs,
                                      TransformModel highest, bool mirrored);
 

@@ -116,20 +116,22 @@ int run_stars(const StarsOptions& o) {
 struct RegisterOptions {
   Common common;
   std::vector<std::string> files;
-  std::string out, reference, resample;
+  std::string out;
   CombineTexts texts;
+  session::RegisterJob job;
 };
 
-int run_register(const RegisterOptions& o) {
-  if (o.out.empty() && o.resample.empty()) {
+int run_register(RegisterOptions& o) {
+  if (o.out.empty() && o.job.resample_into.empty()) {
     throw Error(ErrorKind::usage, "", "nothing to write",
                 "give -o for the transforms or --resample for frames");
   }
   session::RunOptions run;
   apply(o.texts, run);
-  const auto outcome =
-      session::register_files(paths_of(o.files), o.reference, o.resample, run.resample,
-                              threads_of(o.common), watch_of(o.common));
+  o.job.files = paths_of(o.files);
+  o.job.resample = run.resample;
+  o.job.threads = threads_of(o.common);
+  const auto outcome = session::register_files(o.job, watch_of(o.common));
   end_progress();
   const auto json = session::transforms_json(outcome);
   if (!o.out.empty()) session::write_transforms(outcome, o.out);
@@ -211,8 +213,11 @@ Command add_register(CLI::App& root) {
   add_common(*app, o->common, true);
   app->add_option("files", o->files, "Calibrated frames")->required();
   app->add_option("-o,--out", o->out, "Transforms as JSON");
-  app->add_option("--resample", o->resample, "Folder for the frames on the reference's grid");
-  app->add_option("--reference", o->reference,
+  app->add_option("--transforms", o->job.transforms,
+                  "Transforms from an earlier -o, with --resample: nothing is matched again");
+  app->add_option("--resample", o->job.resample_into,
+                  "Folder for the frames on the reference's grid");
+  app->add_option("--reference", o->job.reference,
                   "Frame that sets the grid; default: the most promising");
   app->add_option("--kernel", o->texts.kernel, "Resampling kernel")
       ->check(CLI::IsMember({"lanczos3", "bicubic", "bilinear"}))
@@ -227,7 +232,10 @@ Command add_integrate(CLI::App& root) {
   add_common(*app, o->common, true);
   app->add_option("files", o->files, "Calibrated frames")->required();
   app->add_option("-o,--out", o->out, "Result to write (.fits)")->required();
-  app->add_flag("--aligned", o->job.aligned, "The files lie on one grid already");
+  auto* aligned = app->add_flag("--aligned", o->job.aligned, "The files lie on one grid already");
+  app->add_option("--transforms", o->job.transforms,
+                  "Transforms that 'coldframe register -o' wrote, in place of matching")
+      ->excludes(aligned);
   app->add_flag("--timings", o->timings,
                 "Print what each stage took: time, CPU, bytes, memory (on stderr)");
   add_combine_options(*app, o->texts, o->job.options);

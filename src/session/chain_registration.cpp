@@ -47,29 +47,6 @@ std::vector<std::size_t> bridges_for(std::span<const ChainSub> subs, std::size_t
   return near;
 }
 
-std::vector<std::pair<std::size_t, std::size_t>> pairs_by_place(std::span<const Star> sub,
-                                                                std::span<const Star> reference,
-                                                                const Transform& to_reference) {
-  std::vector<std::pair<std::size_t, std::size_t>> pairs;
-  std::vector<bool> taken(reference.size(), false);
-  for (std::size_t i = 0; i < sub.size(); ++i) {
-    const Point p = to_reference.apply({sub[i].x, sub[i].y});
-    std::size_t best = reference.size();
-    double nearest = same_place_px;
-    for (std::size_t k = 0; k < reference.size(); ++k) {
-      const double distance = std::hypot(reference[k].x - p.x, reference[k].y - p.y);
-      if (distance < nearest && !taken[k]) {
-        nearest = distance;
-        best = k;
-      }
-    }
-    if (best == reference.size()) continue;
-    taken[best] = true;
-    pairs.emplace_back(i, best);
-  }
-  return pairs;
-}
-
 // Where the field overlaps the reference's, a true chain shows there: as many stars in place as the
 // step's pairs and the shared part of the field promise, half of them at least.
 bool shows_on_reference(const align::MatchResult& step,
@@ -110,6 +87,29 @@ Found find_bridge(std::span<const ChainSub> subs, std::size_t i, const ChainRefe
 }
 
 }  // namespace
+
+std::vector<std::pair<std::size_t, std::size_t>> pairs_by_place(std::span<const Star> sub,
+                                                                std::span<const Star> reference,
+                                                                const Transform& to_reference) {
+  std::vector<std::pair<std::size_t, std::size_t>> pairs;
+  std::vector<bool> taken(reference.size(), false);
+  for (std::size_t i = 0; i < sub.size(); ++i) {
+    const Point p = to_reference.apply({sub[i].x, sub[i].y});
+    std::size_t best = reference.size();
+    double nearest = same_place_px;
+    for (std::size_t k = 0; k < reference.size(); ++k) {
+      const double distance = std::hypot(reference[k].x - p.x, reference[k].y - p.y);
+      if (distance < nearest && !taken[k]) {
+        nearest = distance;
+        best = k;
+      }
+    }
+    if (best == reference.size()) continue;
+    taken[best] = true;
+    pairs.emplace_back(i, best);
+  }
+  return pairs;
+}
 
 std::size_t match_through_others(std::span<ChainSub> subs, const ChainReference& reference,
                                  const PairMatcher& match, Threads threads) {

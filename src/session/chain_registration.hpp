@@ -3,6 +3,8 @@
 
 #include <functional>
 #include <span>
+#include <utility>
+#include <vector>
 
 #include "coldframe/align/match.hpp"
 #include "coldframe/core/parallel.hpp"
@@ -22,6 +24,10 @@ struct ChainReference {
   std::span<const Star> stars;
   Size frame;
 };
+
+/// Stars of both lists that a mapping brings within 1.5 px of each other, each at most once.
+[[nodiscard]] std::vector<std::pair<std::size_t, std::size_t>> pairs_by_place(
+    std::span<const Star> sub, std::span<const Star> reference, const Transform& to_reference);
 
 /// Match of the first sub with the second (indices).
 using PairMatcher = std::function<align::MatchResult(std::size_t sub, std::size_t through)>;

@@ -14,22 +14,13 @@
 #include "coldframe/core/error.hpp"
 #include "double_images.hpp"
 #include "judge.hpp"
+#include "mosaic.hpp"
+#include "reference_choice.hpp"
 #include "registration.hpp"
+#include "set_ups.hpp"
 
 namespace coldframe::session {
 namespace {
-
-// How much a sub promises, before anything is known of its transparency:
-// depth (stars seen, noise) and sharpness.
-double promise(const SubState& sub) {
-  const auto& q = sub.measured.quality;
-  if (!sub.usable || q.status == stars::QualityStatus::no_sky) return 0.0;
-  // Too few stars to tell their width: only the number speaks, behind any sub with a width.
-  if (q.fitted < 3 || q.fwhm_px <= 0.0) return 1e-6 * static_cast<double>(q.stars);
-  double round = std::max(1.0 - 2.0 * std::max(q.ellipticity - 0.15, 0.0), 0.05);
-  if (find_double_images(sub.measured.stars, q.fwhm_px)) round = 0.05;  // counts its stars twice
-  return static_cast<double>(q.stars) * round / (q.fwhm_px * q.fwhm_px);
-}
 
 bool named(const std::vector<std::string>& names, const SubState& sub) {
   return listed(names, sub.name, sub.path);
@@ -39,30 +30,6 @@ bool named(const std::vector<std::string>& names, const SubState& sub) {
 
 bool owner_excludes(const SubState& sub, const KeepLimits& limits) {
   return named(limits.drop, sub) || (!limits.keep_only.empty() && !named(limits.keep_only, sub));
-}
-
-std::size_t choose_reference(std::span<const SubState* const> subs, const std::string& wanted) {
-  std::size_t best = subs.size();
-  double best_promise = 0.0;
-  for (std::size_t i = 0; i < subs.size(); ++i) {
-    if (!wanted.empty()) {
-      if (subs[i]->name == wanted && subs[i]->usable) return i;
-      continue;
-    }
-    if (promise(*subs[i]) > best_promise) {
-      best_promise = promise(*subs[i]);
-      best = i;
-    }
-  }
-  if (!wanted.empty()) {
-    throw Error(ErrorKind::usage, wanted, "is not one of the usable subs",
-                "give --reference a name as the survey lists it");
-  }
-  if (best == subs.size()) {
-    throw Error(ErrorKind::not_enough_data, "", "no sub shows stars to register by",
-                "check focus, cap and exposure of the lights");
-  }
-  return best;
 }
 
 align::MatchResult match_subs(const pipeline::SubMeasurement& sub,
@@ -96,12 +63,30 @@ void match_the_rest(GroupState& group, const SubState& reference, Threads thread
 
 }  // namespace
 
+namespace {
+
+void find_set_ups(GroupState& group, const SubState& reference) {
+  const Transform identity;
+  std::vector<SetUpMember> members{{reference.info, reference.measured.frame, &identity}};
+  for (const auto& sub : group.subs) {
+    const bool matched = sub.match.status == align::MatchStatus::matched;
+    members.push_back({sub.info, sub.measured.frame, matched ? &sub.match.transform : nullptr});
+  }
+  const auto set_ups = sort_by_set_up(members);
+  for (std::size_t i = 0; i < group.subs.size(); ++i) group.subs[i].set_up = set_ups.of[i + 1];
+}
+
+}  // namespace
+
 void register_group(GroupState& group, const SubState& reference, Threads threads,
                     const Watch& watch) {
   std::atomic<std::size_t> done{0};
   parallel_for(threads, group.subs.size(), [&](std::size_t i) {
     watch.check();
     auto& sub = group.subs[i];
+    sub.match = {};
+    sub.through.clear();
+    sub.residuals.clear();
     if (&sub == &reference) {
       sub.match.status = align::MatchStatus::matched;
       sub.match.transform.model = TransformModel::affine;
@@ -118,6 +103,12 @@ void register_group(GroupState& group, const SubState& reference, Threads thread
   for (auto& sub : group.subs) registered.push_back({sub.info, &sub.measured, &sub.match});
   group.distortion =
       refine_registration(registered, {reference.info, &reference.measured, &own}, threads);
+  if (is_mosaic(group, reference)) adjust_positions(group, reference);
+  complete_registration(group, reference);
+}
+
+void complete_registration(GroupState& group, const SubState& reference) {
+  find_set_ups(group, reference);
   for (auto& sub : group.subs) {
     if (&sub == &reference || sub.match.status != align::MatchStatus::matched) continue;
     sub.residuals = align::residual_vectors(sub.match, sub.measured.stars, reference.measured.stars,
@@ -157,15 +148,36 @@ std::string recorded_with(const FrameInfo& info) {
                      info.gain_setting.value_or(-1.0), info.binning_x, info.size.width);
 }
 
+// Relative to the best of its set-up recorded in the same way: the third highest of many keeps one
+// lucky estimate from ruling. A smaller telescope is no cloud.
+void relate_to_best(GroupState& group) {
+  const auto recorded = [](const SubState& sub) {
+    return std::pair{sub.set_up, recorded_with(*sub.info)};
+  };
+  std::map<std::pair<std::size_t, std::string>, std::vector<double>> values;
+  for (const auto& sub : group.subs) {
+    if (sub.transparency > 0.0) values[recorded(sub)].push_back(sub.transparency);
+  }
+  for (auto& [key, alike] : values) std::sort(alike.rbegin(), alike.rend());
+  for (auto& sub : group.subs) {
+    if (!(sub.transparency > 0.0)) continue;
+    const auto& alike = values[recorded(sub)];
+    sub.transparency /= alike[std::min<std::size_t>(alike.size() / 10, 2)];
+  }
+}
+
 void find_transparency(GroupState& group) {
   const SubState& reference = group.subs[group.photometric_reference];
-  for (auto& sub : group.subs) {
+  std::vector<stack::ScaleEstimate> joint;
+  if (is_mosaic(group, reference)) joint = joint_scales(group);
+  for (std::size_t i = 0; i < group.subs.size(); ++i) {
+    auto& sub = group.subs[i];
     if (sub.match.status != align::MatchStatus::matched) continue;
     if (&sub == &reference) {
       sub.scale.usable = true;
       sub.scale.scale = 1.0;
     } else {
-      sub.scale = stack::estimate_scale(common_fluxes(sub, reference));
+      sub.scale = joint.empty() ? stack::estimate_scale(common_fluxes(sub, reference)) : joint[i];
       constexpr double largest_error = 0.1;
       if (!sub.scale.usable || sub.scale.error > largest_error * sub.scale.scale) {
         // Too few or too faint stars in common: exposures are the next best guess.
@@ -176,24 +188,14 @@ void find_transparency(GroupState& group) {
     }
     sub.transparency = exposure_of(reference) / (sub.scale.scale * exposure_of(sub));
   }
-  // Relative to the best recorded in the same way: the third highest of many keeps one lucky
-  // estimate from ruling.
-  std::map<std::string, std::vector<double>> values;
-  for (const auto& sub : group.subs) {
-    if (sub.transparency > 0.0) values[recorded_with(*sub.info)].push_back(sub.transparency);
-  }
-  for (auto& sub : group.subs) {
-    if (!(sub.transparency > 0.0)) continue;
-    auto& alike = values[recorded_with(*sub.info)];
-    std::sort(alike.rbegin(), alike.rend());
-    sub.transparency /= alike[std::min<std::size_t>(alike.size() / 10, 2)];
-  }
+  relate_to_best(group);
 }
 
 SubFigures figures_of(const SubState& sub, const KeepLimits& owner) {
   const auto& q = sub.measured.quality;
   SubFigures f;
   f.usable = sub.usable;
+  f.set_up = sub.set_up;
   f.fault = sub.reason;
   f.matched = sub.match.status == align::MatchStatus::matched;
   f.no_match = align::to_string(sub.match.status);
@@ -220,15 +222,15 @@ SubFigures figures_of(const SubState& sub, const KeepLimits& owner) {
 }  // namespace
 
 void judge_group(GroupState& group, const KeepLimits& owner) {
-  double best = -1.0;
-  for (std::size_t i = 0; i < group.subs.size(); ++i) {
-    const auto& sub = group.subs[i];
-    const bool matched = sub.match.status == align::MatchStatus::matched;
-    if (matched && promise(sub) > best) {
-      best = promise(sub);
-      group.photometric_reference = i;
-    }
-  }
+  const auto is_matched = [](const SubState& sub) {
+    return sub.match.status == align::MatchStatus::matched;
+  };
+  // Values are on the scale of the telescope whose grid they lie on, where it has a part in this.
+  const bool own = std::any_of(group.subs.begin(), group.subs.end(), [&](const SubState& sub) {
+    return is_matched(sub) && sub.set_up == 0;
+  });
+  group.photometric_reference = most_promising(
+      group, [&](const SubState& sub) { return is_matched(sub) && (sub.set_up == 0 || !own); });
   find_transparency(group);
   std::vector<SubFigures> figures;
   for (const auto& sub : group.subs) figures.push_back(figures_of(sub, owner));
@@ -240,14 +242,10 @@ void judge_group(GroupState& group, const KeepLimits& owner) {
   }
   // The scale everything is brought to must belong to a sub that stays.
   if (!group.subs.empty() && !group.subs[group.photometric_reference].kept) {
-    best = -1.0;
-    std::size_t chosen = group.photometric_reference;
-    for (std::size_t i = 0; i < group.subs.size(); ++i) {
-      if (group.subs[i].kept && promise(group.subs[i]) > best) {
-        best = promise(group.subs[i]);
-        chosen = i;
-      }
-    }
+    const bool own_kept = std::any_of(group.subs.begin(), group.subs.end(),
+                                      [](const SubState& s) { return s.kept && s.set_up == 0; });
+    const auto chosen = most_promising(
+        group, [&](const SubState& sub) { return sub.kept && (sub.set_up == 0 || !own_kept); });
     const double factor = group.subs[chosen].scale.scale;
     group.photometric_reference = chosen;
     for (auto& sub : group.subs) sub.scale.scale /= factor;

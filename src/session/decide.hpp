@@ -11,11 +11,6 @@ namespace coldframe::session {
 /// True when the owner's lists leave this sub out.
 [[nodiscard]] bool owner_excludes(const SubState& sub, const KeepLimits& limits);
 
-/// Reference among all usable subs: sharp, deep, round. `wanted` (a name)
-/// overrides. Throws Error(usage) when it names no usable sub. Returns the index into `subs`.
-[[nodiscard]] std::size_t choose_reference(std::span<const SubState* const> subs,
-                                           const std::string& wanted);
-
 /// Triangles first; for poor lists of one set-up a shift alone.
 [[nodiscard]] align::MatchResult match_subs(const pipeline::SubMeasurement& sub,
                                             const pipeline::SubMeasurement& reference);
@@ -23,6 +18,9 @@ namespace coldframe::session {
 /// Matches every usable sub of the group to the reference.
 void register_group(GroupState& group, const SubState& reference, Threads threads,
                     const Watch& watch);
+
+/// What follows from the matches: set-ups, residual vectors.
+void complete_registration(GroupState& group, const SubState& reference);
 
 /// Picks the group's photometric reference, estimates transparency and judges: sets kept and
 /// reason.

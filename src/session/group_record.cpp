@@ -108,6 +108,7 @@ void note_figures(const SubState& sub, SubRecord& row) {
     row.registered_through = sub.through;
     row.residual_px = sub.match.rms_px;
     row.residuals = sub.residuals;
+    row.frame = sub.measured.frame;
   }
   row.field = sub.details.field;
   if (sub.details.gradient) {
@@ -141,6 +142,7 @@ void record_subs(const GroupState& group, int result, const CalibrationStore* st
     const auto& info = *sub.info;
     row.path = sub.name;
     row.result = result;
+    row.set_up = static_cast<int>(sub.set_up);
     row.filter = group.filter;
     row.kept = sub.kept;
     row.reason = sub.reason;

@@ -46,8 +46,9 @@ struct SubState {
   std::string mend;                              ///< what would make an unusable file usable
   align::MatchResult match;                      ///< to the reference sub
   std::vector<align::ResidualVector> residuals;  ///< of its match, some
-  std::string through;  ///< name of the sub that led to the reference; empty: none
-  Transform to_canvas;  ///< the same, onto the result's grid
+  std::string through;     ///< name of the sub that led to the reference; empty: none
+  Transform to_canvas;     ///< the same, onto the result's grid
+  std::size_t set_up = 0;  ///< telescope and camera; 0: the reference's
   stack::ScaleEstimate scale;
   double transparency = 0.0;  ///< 0: unknown
   Decision decision;

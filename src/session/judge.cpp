@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
 
 #include "coldframe/core/statistics.hpp"
 
@@ -184,7 +185,8 @@ Decision judge_one(const SubFigures& f, const Limits& limits, bool owner_has_lis
   return {true, "", {}, {}, ""};
 }
 
-// Subs of about one exposure: short ones taken for the bright stars are not held against long ones.
+// Subs of one set-up and about one exposure: short ones taken for the bright stars are not held
+// against long ones.
 std::vector<std::vector<std::size_t>> exposure_classes(std::span<const SubFigures> subs,
                                                        const std::vector<Decision>& decisions) {
   std::vector<std::size_t> order;
@@ -193,12 +195,13 @@ std::vector<std::vector<std::size_t>> exposure_classes(std::span<const SubFigure
       order.push_back(i);
   }
   std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
+    if (subs[a].set_up != subs[b].set_up) return subs[a].set_up < subs[b].set_up;
     return subs[a].exposure_s < subs[b].exposure_s;
   });
   std::vector<std::vector<std::size_t>> classes;
   for (const std::size_t i : order) {
-    const bool fresh =
-        classes.empty() || subs[i].exposure_s > 1.5 * subs[classes.back().front()].exposure_s;
+    const bool fresh = classes.empty() || subs[i].set_up != subs[classes.back().front()].set_up ||
+                       subs[i].exposure_s > 1.5 * subs[classes.back().front()].exposure_s;
     if (fresh) classes.emplace_back();
     classes.back().push_back(i);
   }
@@ -271,13 +274,19 @@ std::vector<double> net_gains(std::span<const double> noise, std::span<const dou
 }
 
 std::vector<Decision> judge_subs(std::span<const SubFigures> subs, const KeepLimits& owner) {
-  const Limits limits = limits_of(subs, owner);
+  std::map<std::size_t, std::vector<SubFigures>> set_ups;
+  for (const auto& f : subs) set_ups[f.set_up].push_back(f);
+  std::map<std::size_t, Limits> limits;
+  for (const auto& [set_up, members] : set_ups) limits[set_up] = limits_of(members, owner);
   const bool owner_has_list = !owner.keep_only.empty();
   std::vector<Decision> decisions;
-  for (const auto& f : subs) decisions.push_back(judge_one(f, limits, owner_has_list));
+  for (const auto& f : subs) {
+    decisions.push_back(judge_one(f, limits[f.set_up], owner_has_list));
+  }
   if (owner_has_list) return decisions;
   for (auto& members : exposure_classes(subs, decisions)) {
-    judge_contributions(subs, std::move(members), limits.contribution, decisions);
+    const double share = limits[subs[members.front()].set_up].contribution;
+    judge_contributions(subs, std::move(members), share, decisions);
   }
   return decisions;
 }

@@ -13,8 +13,9 @@ namespace coldframe::session {
 
 /// What the rules look at.
 struct SubFigures {
-  bool usable = false;  ///< could be read and measured
-  std::string fault;    ///< why not usable
+  bool usable = false;     ///< could be read and measured
+  std::size_t set_up = 0;  ///< telescope and camera: subs are judged among their own
+  std::string fault;       ///< why not usable
   bool dropped_by_owner = false;
   bool listed = true;  ///< on the owner's list, or there is none
   bool has_sky = false;
@@ -41,8 +42,8 @@ struct Decision {
   std::string words;  ///< "" when kept
 };
 
-/// Rules, in this order. Each compares a figure with a limit from the session's own better side,
-/// and counts a figure only as far as its error lets it stand beyond the limit:
+/// Rules, in this order, within each set-up. Each compares a figure with a limit from the session's
+/// own better side, and counts a figure only as far as its error lets it stand beyond the limit:
 /// - double images in a minority of subs: a jump of the mount;
 /// - ellipticity: single outliers (at most a quarter of 6 or more subs) beyond 5 robust sigma and
 ///   0.10 above the typical one; whatever is common is judged by a wider limit of 0.25 to 0.6;

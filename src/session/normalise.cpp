@@ -5,6 +5,7 @@
 #include "coldframe/stack/weights.hpp"
 #include "decide.hpp"
 #include "group_grid.hpp"
+#include "mosaic.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -79,16 +80,21 @@ void leave_out_weightless(GroupState& group) {
 void normalise_group(GroupState& group, Size canvas, const RunOptions& options) {
   const auto& reference = group.subs[group.photometric_reference];
   const auto planes = static_cast<std::size_t>(group.planes);
+  const bool joint =
+      options.sky_matching != stack::SkyMatching::none && is_mosaic(group, reference);
   for (auto& sub : group.subs) {
     sub.surfaces.clear();
     sub.weights.assign(planes, 0.0);
-    if (!sub.kept || options.sky_matching == stack::SkyMatching::none || &sub == &reference)
+    if (!sub.kept || options.sky_matching == stack::SkyMatching::none || &sub == &reference ||
+        joint) {
       continue;
+    }
     for (std::size_t p = 0; p < planes; ++p) {
       sub.surfaces.push_back(
           stack::fit_sky_difference(sky_pairs(sub, reference, p), canvas, options.sky_matching));
     }
   }
+  if (joint) join_skies(group, canvas, options.sky_matching);
   for (std::size_t p = 0; p < planes; ++p) {
     std::vector<stack::SubNoise> noises;
     std::vector<std::size_t> owners;

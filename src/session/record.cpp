@@ -207,6 +207,7 @@ ordered_json sub_json(const SubRecord& s) {
           {"registered_through", s.registered_through.empty() ? ordered_json(nullptr)
                                                               : ordered_json(s.registered_through)},
           {"residual_px", or_null(s.residual_px)},
+          {"set_up", s.set_up},
           {"residual_vectors", residuals_json(s.residuals)},
           {"trails", trails_json(s.trails)},
           {"clipped_low", or_null(s.clipped_low)},

@@ -20,7 +20,8 @@ struct RegisteredSub {
 
 /// Sorts the matched subs by set-up (camera, optics, frame, scale seen in the match), fits their
 /// distortion and, where it predicts better, matches every sub again with it. A sub keeps its first
-/// match when the second has fewer pairs or larger residuals.
+/// match when the second has fewer pairs or larger residuals; a sub whose own stars ask for a model
+/// that bends gets one.
 [[nodiscard]] align::DistortionFit refine_registration(std::span<const RegisteredSub> subs,
                                                        const RegisteredSub& reference,
                                                        Threads threads);

@@ -97,6 +97,8 @@ view::ReportSub sub_of(const SubRecord& s) {
   for (const auto& t : s.canvas_trails) {
     sub.trails.push_back({{t.x1, t.y1}, {t.x2, t.y2}, t.width_px});
   }
+  sub.frame = s.frame;
+  for (const auto& r : s.residuals) sub.residuals.push_back({r.sub.x, r.sub.y, r.dx, r.dy});
   return sub;
 }
 

@@ -24,6 +24,7 @@
 #include "master_library.hpp"
 #include "mosaic_check.hpp"
 #include "owner_lists.hpp"
+#include "reference_choice.hpp"
 #include "stage_clock.hpp"
 
 namespace coldframe::session {
@@ -200,9 +201,10 @@ class Run {
         }
       }
     }
-    const SubState* reference = nullptr;
+    std::size_t chosen = 0;
     try {
-      reference = candidates.at(choose_reference(candidates, options_.reference));
+      chosen = choose_reference(candidates, options_.reference);
+      static_cast<void>(candidates.at(chosen));
     } catch (const Error& error) {
       if (error.kind() == ErrorKind::usage) throw;
       for (const auto g : members) give_up(groups_[g], error.fault());
@@ -211,10 +213,10 @@ class Run {
       for (const auto g : members) give_up(groups_[g], "the owner's lists leave no sub");
       return;
     }
+    const SubState* reference = register_members(members, candidates, chosen);
     std::vector<Footprint> footprints;
     for (const auto g : members) {
       const StageClock clock(record_.timings, "register");
-      register_group(groups_[g], *reference, options_.threads, watch_);
       judge_group(groups_[g], options_.keep);
       describe_group(groups_[g], options_.threads);
       const auto own = kept_footprints(groups_[g]);
@@ -226,6 +228,22 @@ class Run {
       make_result(groups_[g], *reference, canvas);
       keeper_.note(record_);
     }
+  }
+
+  // Onto the chosen sub; again onto one that lies better in the middle, once that is known.
+  const SubState* register_members(const std::vector<std::size_t>& members,
+                                   const std::vector<const SubState*>& candidates,
+                                   std::size_t chosen) {
+    const StageClock clock(record_.timings, "register");
+    const auto onto = [&](std::size_t reference) {
+      for (const auto g : members) {
+        register_group(groups_[g], *candidates[reference], options_.threads, watch_);
+      }
+    };
+    onto(chosen);
+    const auto centred = options_.reference.empty() ? better_centred(candidates, chosen) : chosen;
+    if (centred != chosen) onto(centred);
+    return candidates[centred];
   }
 
   void give_up(GroupState& group, const std::string& why) {

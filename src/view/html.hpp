@@ -19,6 +19,8 @@ namespace coldframe::view {
 [[nodiscard]] std::string viewer_block(const ReportResult& result, std::size_t index);
 [[nodiscard]] std::string chart_block(const ReportResult& result, std::size_t index);
 [[nodiscard]] std::string width_block(const ReportResult& result);
+/// Registration residuals of every sub, folded away: of interest when a registration is in doubt.
+[[nodiscard]] std::string residual_block(const ReportResult& result);
 [[nodiscard]] std::string sub_table(const ReportResult& result, std::size_t index);
 [[nodiscard]] std::string keep_block(const Report& report);
 

@@ -43,7 +43,8 @@ std::string result_block(const ReportResult& result, std::size_t index) {
   html += viewer_block(result, index);
   if (!result.facts.empty()) html += "<h3>Facts</h3>\n" + pair_table(result.facts);
   html += left_out_subs(result);
-  html += chart_block(result, index) + width_block(result) + sub_table(result, index);
+  html += chart_block(result, index) + width_block(result) + residual_block(result);
+  html += sub_table(result, index);
   return html + "</section>\n";
 }
 

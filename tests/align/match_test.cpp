@@ -62,21 +62,56 @@ void sort_by_flux(StarList& list) {
   std::sort(list.begin(), list.end(), [](const Star& a, const Star& b) { return a.flux > b.flux; });
 }
 
-// The truth: sub centre rotated, mirrored, scaled about a point shifted for the overlap.
-Transform true_transform(const PairSetup& s, RandomStream& random) {
+// The sub's frame turned, mirrored and scaled about a point `shift` away from the reference's
+// centre.
+Transform placed(const PairSetup& s, Point shift) {
   const double c = s.scale * std::cos(s.rotation_deg * degree);
   const double d = s.scale * std::sin(s.rotation_deg * degree);
   const double flip = s.mirrored ? -1.0 : 1.0;
   const double a = c, b = -flip * d, e = d, f = flip * c;
-  // Shift along x by the part that must fall off (exact for small rotations only; the
-  // number of common stars is what the test counts on).
-  const double span = 0.5 * s.width * (1.0 + s.scale);
-  const double reach = s.scale > 1.0 ? s.scale * s.width : s.width;
-  const double shift = s.overlap >= 1.0 ? 0.0 : span - s.overlap * std::min(s.width, reach);
-  const double sign = random.uniform() < 0.5 ? -1.0 : 1.0;
   const double cx = 0.5 * s.width, cy = 0.5 * s.height;
-  return Transform::affine(a, b, cx + sign * shift - (a * cx + b * cy), e, f,
-                           cy - (e * cx + f * cy));
+  return Transform::affine(a, b, cx + shift.x - (a * cx + b * cy), e, f,
+                           cy + shift.y - (e * cx + f * cy));
+}
+
+// Area of the reference that the sub sees, as a share of the smaller frame's; by sampling.
+double shared_part(const PairSetup& s, const Transform& t) {
+  constexpr int n = 60;
+  int hits = 0;
+  for (int i = 0; i < n * n; ++i) {
+    const Point p{(i % n + 0.5) / n * s.width, (static_cast<double>(i / n) + 0.5) / n * s.height};
+    hits += within(t.apply(p), s.width, s.height) ? 1 : 0;
+  }
+  return hits * s.scale * s.scale / (n * n) / std::min(1.0, s.scale * s.scale);
+}
+
+// Moved in some direction until just the wanted part is shared.
+Transform true_transform(const PairSetup& s, RandomStream& random) {
+  const double way = 2.0 * std::numbers::pi * random.uniform();
+  if (s.overlap >= 1.0) return placed(s, {});
+  double near = 0.0, far = 2.0 * s.width * (1.0 + s.scale);
+  for (int step = 0; step < 30; ++step) {
+    const double middle = 0.5 * (near + far);
+    const auto t = placed(s, {middle * std::cos(way), middle * std::sin(way)});
+    (shared_part(s, t) > s.overlap ? near : far) = middle;
+  }
+  return placed(s, {near * std::cos(way), near * std::sin(way)});
+}
+
+// The smallest upright box that holds both frames on the reference's plane.
+struct Box {
+  double x0, y0, x1, y1;
+  [[nodiscard]] double area() const { return (x1 - x0) * (y1 - y0); }
+};
+Box box_of(const PairSetup& s, const Transform& t) {
+  Box box{0.0, 0.0, s.width, s.height};
+  for (const Point corner :
+       {Point{0, 0}, Point{s.width, 0}, Point{0, s.height}, Point{s.width, s.height}}) {
+    const Point p = t.apply(corner);
+    box = {std::min(box.x0, p.x), std::min(box.y0, p.y), std::max(box.x1, p.x),
+           std::max(box.y1, p.y)};
+  }
+  return box;
 }
 
 SkyPair make_pair(const PairSetup& setup, std::uint64_t seed, bool same_sky = true) {
@@ -84,37 +119,28 @@ SkyPair make_pair(const PairSetup& setup, std::uint64_t seed, bool same_sky = tr
   SkyPair pair;
   pair.truth = true_transform(setup, random);
   const auto inverse = *pair.truth.inverse();
-  // Common part of the frames on the reference, by sampling.
-  std::size_t hits = 0;
-  constexpr std::size_t probes = 4000;
-  for (std::size_t i = 0; i < probes; ++i) {
-    const Point p{random.uniform() * setup.width, random.uniform() * setup.height};
-    hits += within(inverse.apply(p), setup.width, setup.height) ? 1U : 0U;
-  }
-  const double common_area = setup.width * setup.height * static_cast<double>(hits) / probes;
-  const double density = static_cast<double>(setup.common) / std::max(common_area, 1.0);
-  // A sky square that holds both frames.
-  const double half = (0.5 + setup.scale) * 2.0 * setup.width;
-  const auto stars = static_cast<std::size_t>(density * 4.0 * half * half);
-  RandomStream other(seed, 78, 2);
+  const double w = setup.width, h = setup.height, e = setup.noise_px;
+  const double smaller = w * h * std::min(1.0, setup.scale * setup.scale);
+  const double density = static_cast<double>(setup.common) /
+                         (std::max(shared_part(setup, pair.truth), 1e-3) * smaller);
+  const auto draw_flux = [&] { return std::pow(random.uniform() + 1e-4, -1.5); };
+  const auto seen = [&](Point p, double flux) {
+    return make_star(p.x + e * random.normal(), p.y + e * random.normal(),
+                     flux * std::exp(setup.colour_scatter * random.normal()), e);
+  };
+  const Box box = box_of(setup, pair.truth);
+  const auto stars = static_cast<std::size_t>(density * box.area());
   for (std::size_t i = 0; i < stars; ++i) {
-    const Point p{0.5 * setup.width + (2.0 * random.uniform() - 1.0) * half,
-                  0.5 * setup.height + (2.0 * random.uniform() - 1.0) * half};
-    const double flux = std::pow(random.uniform() + 1e-4, -1.5);
-    const double e = setup.noise_px;
-    if (within(p, setup.width, setup.height)) {
-      pair.reference.push_back(make_star(p.x + e * random.normal(), p.y + e * random.normal(),
-                                         flux * std::exp(setup.colour_scatter * random.normal()),
-                                         e));
-    }
-    Point q = inverse.apply(p);
-    if (!same_sky)
-      q = {(other.uniform() - 0.5) * 8.0 * setup.width,
-           (other.uniform() - 0.5) * 8.0 * setup.width};
-    if (within(q, setup.width, setup.height)) {
-      pair.sub.push_back(make_star(q.x + e * random.normal(), q.y + e * random.normal(),
-                                   flux * std::exp(setup.colour_scatter * random.normal()), e));
-    }
+    const Point p{box.x0 + random.uniform() * (box.x1 - box.x0),
+                  box.y0 + random.uniform() * (box.y1 - box.y0)};
+    const double flux = draw_flux();
+    if (within(p, w, h)) pair.reference.push_back(seen(p, flux));
+    const Point q = inverse.apply(p);
+    if (same_sky && within(q, w, h)) pair.sub.push_back(seen(q, flux));
+  }
+  const auto others = static_cast<std::size_t>(density * w * h * setup.scale * setup.scale);
+  for (std::size_t i = 0; !same_sky && i < others; ++i) {
+    pair.sub.push_back(seen({random.uniform() * w, random.uniform() * h}, draw_flux()));
   }
   add_spurious(pair.reference, setup, random);
   add_spurious(pair.sub, setup, random);
@@ -314,13 +340,17 @@ Tally match_pairs(std::size_t pairs, std::uint64_t seed, bool same_sky, MakeSetu
   return {ones(matched), ones(wrong)};
 }
 
-// The whole range at once: overlap down to 25%, fluxes shuffled by other filters, 20 to
-// 2,000 stars in common.
+// The whole range at once: any turn, mirror images, scale ratio 1/4 to 4, overlap down to
+// 25%, fluxes shuffled by other filters, up to 60% spurious, 8 stars in common up to lists of
+// 20,000.
 PairSetup wide_setup(std::uint64_t seed) {
   PairSetup s = random_setup(seed);
   RandomStream random(seed, 80, 4);
-  if (s.overlap < 1.0) s.overlap = 0.25 + 0.75 * random.uniform();
-  s.common = static_cast<std::size_t>(20.0 * std::pow(100.0, random.uniform()));
+  s.overlap = 0.25 + 0.75 * random.uniform();
+  const double longer =
+      std::max(s.scale * s.scale, 1.0 / (s.scale * s.scale)) / s.overlap / (1.0 - s.spurious);
+  s.common = static_cast<std::size_t>(8.0 * std::pow(20000.0 / longer / 8.0, random.uniform()));
+  s.common = std::max<std::size_t>(s.common, 8);
   s.colour_scatter = 0.1 + 0.4 * random.uniform();
   return s;
 }

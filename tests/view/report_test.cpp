@@ -92,6 +92,8 @@ view::Report example(const std::string& object, bool with_picture = true, int su
     sub.transparency = i == 17 ? 0.31 : 0.97;
     if (sub.kept) sub.weight = 0.045;
     sub.residual_px = 0.031;
+    sub.frame = {1500, 1000};
+    if (i != 5) sub.residuals = {{100, 900, 0.02, -0.01}, {1400, 50, -0.03, 0.0}};
     sub.clipped_share = 0.0011;
     if (with_picture) sub.thumbnail_base64 = thumbnail(i, subs);
     if (i == 3) sub.trails.push_back({{0, 10}, {390, 200}, 6.0});
@@ -241,4 +243,30 @@ TEST_CASE("text contrast is at least 4.5 to 1 in light, dark and print") {
       CHECK(contrast(colour[ink], colour["chosen"]) >= 4.5);
   }
   CHECK(blocks == 3);
+}
+
+TEST_CASE("residual arrows: one scale, y up, long ones cut, nothing for nothing") {
+  // 0.1 px over a sixth of 160 units: (300, 200) of 600 x 300 is the middle, 6 units of rim.
+  const std::string svg = view::arrows_svg("<b>", 600, 300, {{300, 200, 0.06, 0.03}}, 0.1);
+  const auto number_at = [](double value) {
+    char text[32];
+    std::snprintf(text, sizeof text, "%.1f", value);
+    return std::string(text);
+  };
+  const double scale = 160.0 / 600.0;
+  CHECK(svg.find("M" + number_at(6 + 300 * scale) + " " + number_at(6 + 100 * scale) + "l" +
+                 number_at(0.6 * 160 / 6) + " " + number_at(-0.3 * 160 / 6)) != std::string::npos);
+  CHECK(svg.find("&lt;b&gt;") != std::string::npos);
+  const std::string cut = view::arrows_svg("", 600, 300, {{0, 0, 40.0, 0.0}}, 0.1);
+  CHECK(cut.find("l" + number_at(3 * 160.0 / 6) + " -0.0\"") != std::string::npos);
+  CHECK(view::arrows_svg("", 600, 300, {}, 0.1).empty());
+  CHECK(view::arrows_svg("", 600, 300, {{1, 1, NAN, 0}}, 0.1).empty());
+  // Nine of ten below: 0.031 of 0.001 to 0.034 rounds up to 0.05.
+  std::vector<view::Arrow> many;
+  for (int i = 1; i <= 34; ++i) many.push_back({0, 0, 0.001 * i, 0});
+  CHECK(view::common_arrow_length({many}) == Approx(0.05));
+  CHECK(view::common_arrow_length({}) == 0.0);
+  const auto html = view::report_html(example("Wren"));
+  CHECK(count_of(html, "<svg class=\"arrows\"") == 23);
+  CHECK(html.find("Registration, star by star") != std::string::npos);
 }

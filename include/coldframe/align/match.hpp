@@ -51,6 +51,14 @@ struct MatchResult {
 [[nodiscard]] MatchResult match_stars(std::span<const Star> sub, std::span<const Star> reference,
                                       const MatchOptions& options);
 
+/// The simplest model up to polynomials of order 5 that the pairs of a first match do not refute,
+/// by five-fold cross-validation: homography or cubic where a sensor is tilted or optics distort
+/// and no other sub shares them. A model that bends needs pairs all over the part of the sub that
+/// lies among the reference's stars; `first` is returned where similarity or affine do.
+[[nodiscard]] MatchResult refine_model(std::span<const Star> sub, Size frame,
+                                       std::span<const Star> reference, const MatchResult& first,
+                                       const MatchOptions& options = {});
+
 /// Least squares fit of one model to point pairs with weights (may be empty).
 struct TransformFit {
   bool usable = false;

@@ -113,6 +113,8 @@ struct SubRecord {
   stars::FieldShape field;  ///< `field.stars` 0: too few stars
   std::optional<Transform> transform;
   std::vector<align::ResidualVector> residuals;
+  Size frame;                        ///< in which the residuals lie
+  int set_up = 0;                    ///< telescope and camera; 0: the reference's
   std::vector<stack::Trail> trails;  ///< in the sub's own pixels
   // For the report alone, not in session.json.
   std::vector<stack::Trail> canvas_trails;  ///< in the result's pixels

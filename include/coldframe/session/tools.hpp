@@ -97,6 +97,7 @@ struct RegisteredFile {
   std::string file;
   align::MatchResult match;
   std::vector<align::ResidualVector> residuals;
+  std::string through;  ///< file that led to the reference; empty: matched itself
   std::string fault;
 };
 struct RegisterOutcome {
@@ -105,11 +106,18 @@ struct RegisterOutcome {
   std::vector<RegisteredFile> files;
   align::DistortionFit distortion;
 };
-[[nodiscard]] RegisterOutcome register_files(const Paths& files, const std::string& reference,
-                                             const std::filesystem::path& resample_into,
-                                             const align::ResampleOptions& options, Threads threads,
-                                             const Watch& watch);
+struct RegisterJob {
+  Paths files;
+  std::string reference;                ///< file that sets the grid; empty: chosen
+  std::filesystem::path transforms;     ///< as JSON, in place of matching; empty: match
+  std::filesystem::path resample_into;  ///< folder for frames on the reference's grid; empty: none
+  align::ResampleOptions resample;
+  Threads threads;
+};
+[[nodiscard]] RegisterOutcome register_files(const RegisterJob& job, const Watch& watch);
 [[nodiscard]] std::string transforms_json(const RegisterOutcome& outcome);
+/// What `transforms_json` tells. Throws Error(usage) that names the fault.
+[[nodiscard]] RegisterOutcome read_transforms(const std::filesystem::path& path);
 
 void write_transforms(const RegisterOutcome& outcome, const std::filesystem::path& out);
 
@@ -122,6 +130,7 @@ struct IntegrateJob {
   Paths files;
   std::filesystem::path out;
   bool aligned = false;
+  std::filesystem::path transforms;  ///< as JSON, in place of matching; empty: match
   RunOptions options;
 };
 [[nodiscard]] SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch);

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "coldframe/core/geometry.hpp"
+#include "coldframe/view/arrow_chart.hpp"
 #include "coldframe/view/layer.hpp"
 
 namespace coldframe::view {
@@ -28,6 +29,8 @@ struct ReportSub {
       transparency, weight, residual_px, clipped_share;
   std::vector<ReportTrail> trails;
   std::string thumbnail_base64;  ///< PNG of `sub_thumbnail`; may be empty
+  Size frame;
+  std::vector<Arrow> residuals;  ///< of the registration: star by star, reference px
 };
 
 struct ChartPoint {
