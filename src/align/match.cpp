@@ -220,8 +220,8 @@ MatchResult match_stars(std::span<const Star> sub, std::span<const Star> referen
   Search search(lists, options);
   const auto first = static_cast<std::size_t>(std::max(options.brightest, 8));
   const std::size_t longest = std::max(lists.sub.points.size(), lists.reference.points.size());
-  constexpr std::size_t most_stars = 1000;
-  constexpr std::size_t neighbours[3] = {6, 8, 8};
+  constexpr std::size_t most_stars = 4000;
+  constexpr std::size_t neighbours[4] = {6, 8, 8, 6};
   std::size_t depth = first;
   for (const std::size_t near : neighbours) {
     const auto solution = search.attempt({std::min(depth, std::max(first, most_stars)), near, 16});

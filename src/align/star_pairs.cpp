@@ -86,18 +86,32 @@ Lists::Lists(std::span<const Star> sub_stars, std::span<const Star> reference_st
   }
 }
 
+namespace {
+
+// Calls look(index, mapped position) for the `brightest` stars (0: all) that lie in the area and
+// among the reference's.
+template <typename Look>
+void for_candidates(const Lists& lists, const Transform& transform, double margin, const Area& area,
+                    std::size_t brightest, Look&& look) {
+  std::size_t taken = 0;
+  for (std::uint32_t i = 0; i < lists.sub.points.size(); ++i) {
+    if (!in_area(area, lists.sub.points[i])) continue;
+    const Point p = transform.apply(lists.sub.points[i]);
+    if (!in_box(lists, p, margin)) continue;
+    look(i, p);
+    if (++taken == brightest) return;
+  }
+}
+
+}  // namespace
+
 std::vector<IndexPair> pair_up(const Lists& lists, const Transform& transform, double tolerance_px,
                                const Area& area, std::size_t brightest) {
   std::vector<IndexPair> pairs;
-  std::size_t count = lists.sub.points.size();
-  if (brightest > 0) count = std::min(count, brightest);
-  for (std::uint32_t i = 0; i < count; ++i) {
-    if (!in_area(area, lists.sub.points[i])) continue;
-    const Point p = transform.apply(lists.sub.points[i]);
-    if (!in_box(lists, p, tolerance_px)) continue;
+  for_candidates(lists, transform, tolerance_px, area, brightest, [&](std::uint32_t i, Point p) {
     const auto near = lists.tree.nearest(p, tolerance_px);
     if (near) pairs.push_back({i, near->index, std::sqrt(near->squared_distance)});
-  }
+  });
   std::ranges::sort(pairs, [](const IndexPair& a, const IndexPair& b) {
     if (a.reference != b.reference) return a.reference < b.reference;
     return a.distance_px != b.distance_px ? a.distance_px < b.distance_px : a.sub < b.sub;
@@ -116,23 +130,19 @@ ChanceInput chance_of_pairs(const Lists& lists, const Transform& transform, doub
   const double box =
       std::max(1.0, lists.high.x - lists.low.x) * std::max(1.0, lists.high.y - lists.low.y);
   const double mean_density = static_cast<double>(lists.reference.points.size()) / box;
-  std::size_t count = lists.sub.points.size();
-  if (brightest > 0) count = std::min(count, brightest);
   // A few hundred places suffice for a mean density.
-  const std::size_t step = std::max<std::size_t>(1, count / 300);
+  const std::size_t step = std::max<std::size_t>(1, lists.sub.points.size() / 300);
+  const std::size_t every = brightest > 0 ? 1 : step;
   double density_sum = 0.0;
   std::size_t sampled = 0;
   std::vector<PointTree::Neighbour> near;
-  for (std::size_t i = 0; i < count; ++i) {
-    if (!in_area(area, lists.sub.points[i])) continue;
-    const Point p = transform.apply(lists.sub.points[i]);
-    if (!in_box(lists, p, tolerance_px)) continue;
+  for_candidates(lists, transform, tolerance_px, area, brightest, [&](std::uint32_t i, Point p) {
     ++chance.candidates;
-    if (i % step != 0) continue;
+    if (i % every != 0) return;
     const double local = local_density(lists.tree, p, tolerance_px, near);
     density_sum += std::max(local, mean_density);
     ++sampled;
-  }
+  });
   const double density = sampled > 0 ? density_sum / static_cast<double>(sampled) : mean_density;
   // Poisson: at least one reference star within reach.
   chance.pair_probability = -std::expm1(-density * std::numbers::pi * tolerance_px * tolerance_px);

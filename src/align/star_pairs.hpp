@@ -43,7 +43,8 @@ struct Area {
 };
 
 /// One-to-one pairs closer than `tolerance_px` in the reference; each reference star
-/// takes its nearest claimant. Looks at the `brightest` sub stars (0: all).
+/// takes its nearest claimant. Looks at the `brightest` sub stars (0: all) of those that lie in the
+/// area and among the reference's.
 [[nodiscard]] std::vector<IndexPair> pair_up(const Lists& lists, const Transform& transform,
                                              double tolerance_px, const Area& area = {},
                                              std::size_t brightest = 0);

@@ -56,8 +56,8 @@ std::string arrows_svg(std::string_view what, double width, double height,
   if (shafts.empty()) return "";
   return fmt::format(
       "<svg class=\"arrows\" viewBox=\"0 0 {0:.0f} {1:.0f}\" role=\"img\" aria-label=\"{2}\">"
-      "<rect x=\"{3:.0f}\" y=\"{3:.0f}\" width=\"{4:.1f}\" height=\"{5:.1f}\"/>"
-      "<path class=\"shaft\" d=\"{6}\"/><path class=\"foot\" d=\"{7}\"/></svg>",
+      "<rect x=\"{3:.0f}\" y=\"{3:.0f}\" width=\"{4:.1f}\" height=\"{5:.1f}\"></rect>"
+      "<path class=\"shaft\" d=\"{6}\"></path><path class=\"foot\" d=\"{7}\"></path></svg>",
       width * scale + 2 * rim, height * scale + 2 * rim, html_escape(what), rim, width * scale,
       height * scale, shafts, feet);
 }

@@ -130,13 +130,16 @@ SkyPair make_pair(const PairSetup& setup, std::uint64_t seed, bool same_sky = tr
   };
   const Box box = box_of(setup, pair.truth);
   const auto stars = static_cast<std::size_t>(density * box.area());
-  for (std::size_t i = 0; i < stars; ++i) {
+  std::size_t common = 0;
+  constexpr std::size_t least_common = 8;
+  for (std::size_t i = 0; i < stars || (same_sky && common < least_common); ++i) {
     const Point p{box.x0 + random.uniform() * (box.x1 - box.x0),
                   box.y0 + random.uniform() * (box.y1 - box.y0)};
     const double flux = draw_flux();
     if (within(p, w, h)) pair.reference.push_back(seen(p, flux));
     const Point q = inverse.apply(p);
     if (same_sky && within(q, w, h)) pair.sub.push_back(seen(q, flux));
+    common += within(p, w, h) && within(q, w, h) ? 1U : 0U;
   }
   const auto others = static_cast<std::size_t>(density * w * h * setup.scale * setup.scale);
   for (std::size_t i = 0; !same_sky && i < others; ++i) {
@@ -149,19 +152,25 @@ SkyPair make_pair(const PairSetup& setup, std::uint64_t seed, bool same_sky = tr
   return pair;
 }
 
-// Largest error of the transform over the sub's stars that lie on the reference.
-double worst_error(const SkyPair& pair, const Transform& found, const PairSetup& setup) {
-  double worst = 0.0;
+// Errors of the transform on a lattice over what the sub shares with the reference.
+std::vector<double> errors_over_frame(const SkyPair& pair, const Transform& found,
+                                      const PairSetup& setup) {
+  std::vector<double> errors;
   for (int i = 0; i <= 10; ++i) {
     for (int j = 0; j <= 10; ++j) {
       const Point p{0.1 * i * setup.width, 0.1 * j * setup.height};
       const Point t = pair.truth.apply(p);
       if (!within(t, setup.width, setup.height)) continue;
       const Point f = found.apply(p);
-      worst = std::max(worst, std::hypot(t.x - f.x, t.y - f.y));
+      errors.push_back(std::hypot(t.x - f.x, t.y - f.y));
     }
   }
-  return worst;
+  return errors;
+}
+
+double worst_error(const SkyPair& pair, const Transform& found, const PairSetup& setup) {
+  const auto errors = errors_over_frame(pair, found, setup);
+  return errors.empty() ? 0.0 : *std::max_element(errors.begin(), errors.end());
 }
 
 PairSetup random_setup(std::uint64_t seed) {
@@ -319,6 +328,7 @@ namespace {
 
 struct Tally {
   std::size_t matched = 0, wrong = 0;
+  std::vector<std::uint64_t> missed;  ///< seeds
 };
 
 template <typename MakeSetup>
@@ -337,7 +347,11 @@ Tally match_pairs(std::size_t pairs, std::uint64_t seed, bool same_sky, MakeSetu
   const auto ones = [](const std::vector<int>& v) {
     return static_cast<std::size_t>(std::count(v.begin(), v.end(), 1));
   };
-  return {ones(matched), ones(wrong)};
+  Tally tally{ones(matched), ones(wrong), {}};
+  for (std::size_t i = 0; i < pairs; ++i) {
+    if (matched[i] == 0) tally.missed.push_back(seed + i);
+  }
+  return tally;
 }
 
 // The issue's whole range at once: any turn, mirror images, scale ratio 1/4 to 4, overlap down to
@@ -373,6 +387,14 @@ TEST_CASE("A thousand pairs over the whole range", "[.soak]") {
   WARN(same.matched << " of 1000 matched, " << same.wrong
                     << " wrong; of 1000 pairs of different skies " << different.matched
                     << " matched");
+  for (const auto seed : same.missed) {
+    const auto s = wide_setup(seed);
+    const auto pair = make_pair(s, seed + 50000);
+    WARN("missed: seed " << seed << ", " << s.common << " in common of " << pair.sub.size()
+                         << " and " << pair.reference.size() << ", spurious " << s.spurious
+                         << ", scale " << s.scale << ", overlap " << s.overlap << ", flux scatter "
+                         << s.colour_scatter << ", noise " << s.noise_px << " px");
+  }
   CHECK(same.wrong == 0);
   CHECK(same.matched >= 995);
   CHECK(different.matched == 0);
@@ -402,7 +424,7 @@ TEST_CASE("Two different clusters do not match", "[align][match]") {
 TEST_CASE("The transform is as good as the positions", "[align][match]") {
   // Issue: median error over the frame <= 0.02 px, worst <= 0.06 px for 100+ stars of SNR > 30
   // (position errors below FWHM/2.35/30 = 0.05 px for a 3.5 px star).
-  std::vector<double> errors;
+  std::vector<double> errors, corners;
   for (std::uint64_t i = 0; i < 40; ++i) {
     PairSetup setup;
     setup.rotation_deg = i % 2 == 0 ? 0.7 : 181.3;
@@ -412,14 +434,21 @@ TEST_CASE("The transform is as good as the positions", "[align][match]") {
     const auto pair = make_pair(setup, 300 + i);
     const auto result = match_stars(pair.sub, pair.reference, {});
     REQUIRE(result.status == MatchStatus::matched);
-    errors.push_back(worst_error(pair, result.transform, setup));
+    const auto own = errors_over_frame(pair, result.transform, setup);
+    errors.insert(errors.end(), own.begin(), own.end());
+    corners.push_back(*std::max_element(own.begin(), own.end()));
     // Residuals per axis: both lists' errors, sqrt(2) 0.05, within a tenth.
     CHECK(result.rms_px == Near(0.0707).epsilon(0.15));
     CHECK(result.pairs.size() > 90);  // Poisson about 117
   }
   std::sort(errors.begin(), errors.end());
-  CHECK(errors[20] < 0.02);
+  std::sort(corners.begin(), corners.end());
+  CHECK(errors[errors.size() / 2] < 0.02);
   CHECK(errors.back() < 0.06);
+  // Least squares cannot do better: at a corner r^2 is three times its mean over the frame, so a
+  // similarity from 117 pairs errs by 0.0707 sqrt((1 + 3)/117) = 0.0131 an axis, 0.0185 in all; a
+  // fifth more for the worst of several places and another draw of stars.
+  CHECK(corners[20] < 0.0222);
 }
 
 TEST_CASE("Eight common stars among spurious ones", "[align][match]") {
