@@ -35,7 +35,7 @@ struct Ray {
 /// A ridge that goes on far to both sides and holds most of the light of the peak on it.
 bool on_line(const Source& s) noexcept {
   constexpr float least_level = 4.0F;
-  constexpr float least_share = 0.4F;
+  constexpr float least_share = 0.5F;
   constexpr int least_steps = 7;  // of 2.2 widths
   return s.peak.line > least_level && s.peak.line > least_share * s.peak.value &&
          s.peak.line_steps >= least_steps;
