@@ -3,44 +3,51 @@
 #include <algorithm>
 #include <cctype>
 #include <cmath>
-#include <utility>
 
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/fits/image_file.hpp"
-#include "result_stars.hpp"
 #include "strips.hpp"
 
 namespace coldframe::session {
 namespace {
 
-StarList stars_of_plane(const fits::ImageFile& image, int plane, double electrons_per_unit,
-                        Threads threads) {
+Grid<float> plane_of(const fits::ImageFile& image, int plane) {
   Grid<float> values(image.size());
-  Mask none(image.size());
   for_strips(image.size(),
              [&](const Rect& band) { image.fill(plane, band, values.view().crop(band)); });
-  return measure_result(std::move(values), std::move(none), electrons_per_unit, threads).stars;
+  return values;
 }
 
-// The star nearest to a position, within a pixel and a half; lists are sorted by x.
-const Star* star_at(const StarList& sorted, Point p) {
-  constexpr double reach = 1.5;
-  const auto from = std::lower_bound(sorted.begin(), sorted.end(), p.x - reach,
-                                     [](const Star& s, double x) { return s.x < x; });
-  const Star* best = nullptr;
-  double nearest = reach;
-  for (auto it = from; it != sorted.end() && it->x <= p.x + reach; ++it) {
-    const double distance = std::hypot(it->x - p.x, it->y - p.y);
-    if (distance >= nearest) continue;
-    nearest = distance;
-    best = &*it;
+// Sum within three widths above the median of a ring: filling in a mosaic's colours widens red and
+// blue more than green, so that profile fits of the planes do not catch the same share of a star.
+// Unset where a pixel has no value.
+std::optional<double> aperture_counts(const Grid<float>& plane, Point at, double fwhm_px) {
+  const double radius = 3.0 * fwhm_px;
+  const double inner = 4.0 * fwhm_px;
+  const double outer = 6.0 * fwhm_px;
+  const int reach = static_cast<int>(outer) + 1;
+  const int cx = static_cast<int>(std::lround(at.x));
+  const int cy = static_cast<int>(std::lround(at.y));
+  if (cx < reach || cy < reach || cx + reach >= plane.width() || cy + reach >= plane.height()) {
+    return std::nullopt;
   }
-  return best;
-}
-
-void sort_by_x(StarList& stars) {
-  std::sort(stars.begin(), stars.end(),
-            [](const Star& a, const Star& b) { return std::pair(a.x, a.y) < std::pair(b.x, b.y); });
+  double sum = 0.0;
+  double pixels = 0.0;
+  std::vector<double> ring;
+  for (int y = cy - reach; y <= cy + reach; ++y) {
+    for (int x = cx - reach; x <= cx + reach; ++x) {
+      const double r = std::hypot(x - at.x, y - at.y);
+      const auto value = static_cast<double>(plane(x, y));
+      if (r <= outer && !std::isfinite(value)) return std::nullopt;
+      if (r <= radius) {
+        sum += value;
+        pixels += 1.0;
+      } else if (r >= inner && r <= outer) {
+        ring.push_back(value);
+      }
+    }
+  }
+  return sum - pixels * median_in_place(ring);
 }
 
 }  // namespace
@@ -61,26 +68,22 @@ std::optional<double> solar_colour(const std::string& column) {
 
 std::optional<sky::ColourBalance> balance_of(const std::filesystem::path& image,
                                              const SolvedImage& solved,
-                                             std::optional<double> white_colour,
-                                             double electrons_per_unit, Threads threads) {
+                                             std::optional<double> white_colour) {
   const auto file = fits::ImageFile::open(image);
   if (file->planes() != 3) return std::nullopt;
-  auto red = stars_of_plane(*file, 0, electrons_per_unit, threads);
-  auto blue = stars_of_plane(*file, 2, electrons_per_unit, threads);
-  sort_by_x(red);
-  sort_by_x(blue);
-  constexpr double least_snr = 30.0;
+  const Grid<float> planes[3] = {plane_of(*file, 0), plane_of(*file, 1), plane_of(*file, 2)};
+  constexpr double least_snr = 50.0;
   std::vector<sky::ColourSample> samples;
   std::vector<double> colours;
   for (const auto& row : solved.table) {
     const int spoiled =
         photometry_flag::saturated | photometry_flag::neighbour | photometry_flag::edge;
     if ((row.flags & spoiled) != 0 || row.snr < least_snr) continue;
-    const Star* r = star_at(red, row.pixel);
-    const Star* b = star_at(blue, row.pixel);
-    if (r == nullptr || b == nullptr || r->snr < least_snr || b->snr < least_snr) continue;
-    if (r->kind == StarClass::saturated || b->kind == StarClass::saturated) continue;
-    samples.push_back({r->flux, row.counts, b->flux, row.colour});
+    const auto r = aperture_counts(planes[0], row.pixel, row.fwhm_px);
+    const auto g = aperture_counts(planes[1], row.pixel, row.fwhm_px);
+    const auto b = aperture_counts(planes[2], row.pixel, row.fwhm_px);
+    if (!r || !g || !b) continue;
+    samples.push_back({*r, *g, *b, row.colour});
     if (std::isfinite(row.colour)) colours.push_back(row.colour);
   }
   double white = 0.0;

@@ -328,9 +328,7 @@ void finish_result(GroupState& group, const std::vector<std::size_t>& kept,
                        {stars_table(measured.stars), subs_table(record, result)});
   writer.finish(totals, late, solved.tables);
   row.extinction = extinction_of(record, result);
-  row.colour_balance =
-      balance_result(options.out / row.path, measured, row, options.solving,
-                     photometric.calibration->electrons_per_unit(), options.threads);
+  row.colour_balance = balance_result(options.out / row.path, measured, row, options.solving);
   if (row.solved) row.solved->table = {};  // in the result now
   if (options.remove_background) flatten(row, context);
   row.preview = context.result_name + ".png";

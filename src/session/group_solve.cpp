@@ -164,11 +164,10 @@ std::optional<sky::Extinction> extinction_of(const SessionRecord& record, int re
 std::optional<sky::ColourBalance> balance_result(const std::filesystem::path& image,
                                                  const stars::FrameMeasurement& measured,
                                                  const ResultRecord& row,
-                                                 const SolvingOptions& options,
-                                                 double electrons_per_unit, Threads threads) {
+                                                 const SolvingOptions& options) {
   if (row.planes != 3) return std::nullopt;
   if (row.solved && row.solved->solved()) {
-    return balance_of(image, *row.solved, options.white_colour, electrons_per_unit, threads);
+    return balance_of(image, *row.solved, options.white_colour);
   }
   // Without a solution: the measured stars alone, their mean colour taken for white.
   MeasuredImage facts;
@@ -178,7 +177,7 @@ std::optional<sky::ColourBalance> balance_result(const std::filesystem::path& im
   facts.noise_factor = [](double) { return 1.0; };
   SolvedImage plain;
   plain.table = photometry_rows(facts, {}, plain);
-  return balance_of(image, plain, {}, electrons_per_unit, threads);
+  return balance_of(image, plain, {});
 }
 
 }  // namespace coldframe::session

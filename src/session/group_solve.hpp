@@ -34,7 +34,6 @@ void set_moved_solution(Header& header, const ResultRecord& row, Size canvas, do
 /// Colour balance of a three-plane result, from the catalogue's colours or the stars' mean.
 [[nodiscard]] std::optional<sky::ColourBalance> balance_result(
     const std::filesystem::path& image, const stars::FrameMeasurement& measured,
-    const ResultRecord& row, const SolvingOptions& options, double electrons_per_unit,
-    Threads threads);
+    const ResultRecord& row, const SolvingOptions& options);
 
 }  // namespace coldframe::session

@@ -160,8 +160,7 @@ SolvedImage solve_file(const SolveJob& job, const Watch& watch) {
   auto solved = solve_image(image, catalogue, job.options, job.threads);
   if (!solved.solved()) return solved;
   if (file->planes() == 3) {
-    solved.balance = balance_of(job.in, solved, job.options.white_colour,
-                                look.info.gain_e_per_adu.value_or(1.0), job.threads);
+    solved.balance = balance_of(job.in, solved, job.options.white_colour);
   }
   write_solved(job, solved);
   return solved;
