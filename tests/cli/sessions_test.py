@@ -60,9 +60,10 @@ class Session(unittest.TestCase):
         done = call("simulate", SCENES / "tiny.json", "-o", cls.session, "--quiet")
         assert done.returncode == 0, done.stderr
         cls.out = cls.root / "out"
-        done = call("run", cls.session, "-o", cls.out, "--json")
+        done = call("run", cls.session, "-o", cls.out, "--json", "--timings")
         assert done.returncode == 0, done.stderr
         cls.printed = done.stdout
+        cls.told = done.stderr
         cls.record = record_of(cls.out)
         cls.result = cls.out / cls.record["results"][0]["path"]
 
@@ -97,6 +98,21 @@ class Session(unittest.TestCase):
                     "sky_per_s", "noise_per_px", "transparency", "weight", "transform", "matched_stars",
                     "residual_px", "trails", "clipped_low", "clipped_high"):
             self.assertIn(key, sub)
+
+    def test_timings_tell_what_each_stage_took(self):
+        stages = {t["stage"]: t for t in json.loads(self.printed)["timings"]}
+        for name in ("masters", "measure", "register", "combine", "result"):
+            self.assertGreaterEqual(stages[name]["wall_s"], 0.0)
+            self.assertGreaterEqual(stages[name]["cpu_s"], 0.0)
+            self.assertRegex(self.told, rf"(?m)^{name} +\d")
+        # Measuring reads every light once at least, the result is written whole.
+        lights = sum(p.stat().st_size for p in self.lights(self.session))
+        self.assertGreaterEqual(stages["measure"]["bytes_read"], lights)
+        moved = sum(t["bytes_written"] for t in stages.values())
+        self.assertGreaterEqual(moved, self.result.stat().st_size)
+        peaks = [t["peak_memory_bytes"] for t in stages.values()]
+        self.assertEqual(peaks, sorted(peaks))
+        self.assertGreater(peaks[0], 1e6)
 
     def test_files_are_those_of_the_contract(self):
         for name in ("report.html", "session.json", "subs.csv", "recipe.toml", "masters", "measure"):
