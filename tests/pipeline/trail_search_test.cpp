@@ -97,6 +97,28 @@ TEST_CASE("Trails of every kind are found and leave nothing in the result", "[pi
   }
 }
 
+TEST_CASE("Trails along the sensor's axes are told from its lines by the other subs",
+          "[pipeline]") {
+  Night night = night_of(5, 65);
+  night.bad_columns = 0.4;
+  auto lines = lines_for(night, {Shape::steady, 1.0, 0.0, 14.0, 60.0}, 1);
+  for (std::size_t k = 0; k < lines.size(); ++k) {
+    Line& line = lines[k];
+    const double at = 90.0 + 83.0 * static_cast<double>(k);
+    const bool upright = k % 2 == 0;
+    line.x1 = upright ? at : 0.0;
+    line.x2 = upright ? at + 0.4 : night.frame.width - 1.0;
+    line.y1 = upright ? 0.0 : at;
+    line.y2 = upright ? night.frame.height - 1.0 : at + 0.4;
+    set_snr(line, 14.0 + 6.0 * static_cast<double>(k));
+  }
+  Tally t;
+  t.add(Session(night, lines));
+  CHECK(t.found == t.lines);
+  CHECK(t.false_trails == 0);
+  CHECK(t.worst < 0.15);
+}
+
 TEST_CASE("Saturated trails are masked with their wings", "[pipeline]") {
   for (const int subs : {3, 8}) {
     const Tally t = tally({Shape::steady, 1.0, 0.0, 1000.0, 20000.0}, subs, 1, 60, 1);
