@@ -3,6 +3,8 @@
 
 #include <cmath>
 
+#include <fmt/format.h>
+
 #include "catch.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/fits/image_file.hpp"
@@ -112,7 +114,7 @@ TEST_CASE("spare cards leave room for late ones and stay valid FITS", "[fits]") 
   const Grid<float> pixels(3, 2);
   writer.write_rows(hdu, 0, 0, pixels.cview());
   for (int i = 0; i < 60; ++i) {
-    writer.set_card(hdu, {"K" + std::to_string(i), std::to_string(i), "", Card::Type::integer});
+    writer.set_card(hdu, {fmt::format("K{}", i), std::to_string(i), "", Card::Type::integer});
   }
   writer.commit();
   const auto header = fits::read_header(path, 0);

@@ -239,7 +239,9 @@ TEST_CASE("frames without usable sky are declined, and bad options refused") {
   std::vector<float> row(64, 1.0F);
   model.row(3, row);
   CHECK(row[10] == 0.0F);
-  CHECK_THROWS_AS(fit(image, {.max_order = 9}), Error);
+  sky::GradientOptions ninth;
+  ninth.max_order = 9;
+  CHECK_THROWS_AS(fit(image, ninth), Error);
   const Mask other(10, 10);
   CHECK_THROWS_AS(sky::fit_gradient(image.plane(0), other.cview(), {}, {}, {1}), Error);
   // A constant picture has no noise at all: the level is the answer.
