@@ -64,11 +64,18 @@ struct TextCells {
   std::vector<std::vector<std::string_view>> rows;
 };
 
+// A number or a sexagesimal position.
+bool is_number(std::string_view cell) {
+  const std::string text(cell);
+  if (!std::isnan(cell_number(text))) return true;
+  const auto first = text.find_first_not_of("+-");
+  return first != std::string::npos && text[first] >= '0' && text[first] <= '9' &&
+         !std::isnan(cell_angle(text, false));
+}
+
 // Lines of units and dashes under a header hold no number at all.
 bool holds_number(const std::vector<std::string_view>& cells) {
-  return std::any_of(cells.begin(), cells.end(), [](std::string_view cell) {
-    return !std::isnan(cell_number(std::string(cell)));
-  });
+  return std::any_of(cells.begin(), cells.end(), is_number);
 }
 
 TextCells cells_of(const std::string& text, const std::string& name) {
