@@ -171,9 +171,10 @@ Hint hint_cloud(const Rows& rows) {
   std::vector<double> copy = light.y;
   const double best = quantile_in_place(copy, 0.9);
   double least = 1.0;
+  std::size_t i = 0;  // both sides without extinction, or a low target would look clouded
   for (const auto* row : rows) {
     if (!row->transparency) continue;
-    const double value = *row->transparency / best;
+    const double value = light.y[i++] / best;
     if (value + 3.0 * row->transparency_error.value_or(0.0) / best > 0.85) continue;
     hint.subs.push_back(row->path);
     least = std::min(least, value);
