@@ -5,14 +5,11 @@
 #include "camera_notes.hpp"
 #include "coldframe/core/version.hpp"
 #include "coldframe/session/camera.hpp"
+#include "json_parts.hpp"
 
 namespace coldframe::session {
 using nlohmann::ordered_json;
 namespace {
-
-ordered_json or_null(const std::optional<double>& value) {
-  return value ? ordered_json(*value) : ordered_json(nullptr);
-}
 
 ordered_json measured_or_null(bool measured, double value) {
   return measured && std::isfinite(value) ? ordered_json(value) : ordered_json(nullptr);

@@ -10,17 +10,12 @@
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
 #include "coldframe/session/compare.hpp"
+#include "json_parts.hpp"
 
 namespace coldframe::session {
 namespace {
 
 using nlohmann::json;
-
-std::optional<double> number(const json& object, const char* name) {
-  const auto found = object.find(name);
-  if (found == object.end() || !found->is_number()) return std::nullopt;
-  return found->get<double>();
-}
 
 std::string text(const json& object, const char* name) {
   const auto found = object.find(name);
@@ -89,11 +84,11 @@ void add_subs(const json& record, std::size_t result, Setup& setup) {
     ++setup.subs;
     if (!sub.value("kept", false)) continue;
     ++setup.kept;
-    if (const auto v = number(sub, "fwhm_px")) setup.sub_fwhm_px.push_back(*v);
-    if (const auto v = number(sub, "sky_per_s")) setup.sub_sky_per_s.push_back(*v);
-    if (const auto v = number(sub, "ellipticity")) setup.sub_ellipticity.push_back(*v);
-    const auto arcsec = number(sub, "fwhm_arcsec");
-    const auto px = number(sub, "fwhm_px");
+    if (const auto v = number_in(sub, "fwhm_px")) setup.sub_fwhm_px.push_back(*v);
+    if (const auto v = number_in(sub, "sky_per_s")) setup.sub_sky_per_s.push_back(*v);
+    if (const auto v = number_in(sub, "ellipticity")) setup.sub_ellipticity.push_back(*v);
+    const auto arcsec = number_in(sub, "fwhm_arcsec");
+    const auto px = number_in(sub, "fwhm_px");
     // On another canvas the result's pixels are not the subs'.
     if (arcsec && px && setup.arcsec_per_px) {
       setup.sub_scale = *arcsec / *px / *setup.arcsec_per_px;
@@ -119,15 +114,15 @@ Setup load_setup(const std::filesystem::path& path, const std::string& filter) {
   setup.name = fmt::format("{}, {}", folder ? path.string() : base.string(), text(row, "path"));
   setup.filter = text(row, "filter");
   setup.unit = text(row, "unit");
-  setup.exposure_s = number(row, "exposure_s").value_or(0.0);
-  setup.noise_correlation = number(row, "noise_correlation").value_or(1.0);
-  setup.fwhm_px = number(row, "fwhm_px").value_or(0.0);
-  const auto arcsec = number(row, "fwhm_arcsec");
+  setup.exposure_s = number_in(row, "exposure_s").value_or(0.0);
+  setup.noise_correlation = number_in(row, "noise_correlation").value_or(1.0);
+  setup.fwhm_px = number_in(row, "fwhm_px").value_or(0.0);
+  const auto arcsec = number_in(row, "fwhm_arcsec");
   if (arcsec && setup.fwhm_px > 0.0) setup.arcsec_per_px = *arcsec / setup.fwhm_px;
-  setup.zero_point_mag = number(row, "zero_point_mag");
-  setup.limiting_mag = number(row, "limiting_mag");
+  setup.zero_point_mag = number_in(row, "zero_point_mag");
+  setup.limiting_mag = number_in(row, "limiting_mag");
   const auto seconds = fits::read_header(setup.result, 0).real("EXPTIME").value_or(0.0);
-  const auto noise = number(row, "noise_per_px");
+  const auto noise = number_in(row, "noise_per_px");
   if (!(seconds > 0.0) || !(setup.exposure_s > 0.0) || !noise) {
     throw Error(ErrorKind::not_enough_data, setup.result.string(),
                 "has no exposure time or no noise: speeds cannot be told",

@@ -29,9 +29,6 @@ std::string with_error(const Compared& f) {
 }
 
 ordered_json side_json(const Setup& s) {
-  const auto or_null = [](const std::optional<double>& v) {
-    return v ? ordered_json(*v) : ordered_json(nullptr);
-  };
   return {{"result", s.result.string()},
           {"filter", s.filter},
           {"exposure_s", s.exposure_s},

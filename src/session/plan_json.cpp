@@ -8,11 +8,6 @@ namespace {
 
 using nlohmann::ordered_json;
 
-template <typename T>
-ordered_json or_null(const std::optional<T>& value) {
-  return value ? ordered_json(*value) : ordered_json(nullptr);
-}
-
 ordered_json depth_json(const DepthRow& row) {
   return {{"hours", row.hours},
           {"subs", row.subs},

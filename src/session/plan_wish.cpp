@@ -9,17 +9,12 @@
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/units.hpp"
 #include "coldframe/session/plan.hpp"
+#include "json_parts.hpp"
 
 namespace coldframe::session {
 namespace {
 
 using nlohmann::json;
-
-std::optional<double> number(const json& object, const char* name) {
-  const auto found = object.find(name);
-  if (found == object.end() || !found->is_number()) return std::nullopt;
-  return found->get<double>();
-}
 
 // Medians over the kept subs of one result.
 struct Earlier {
@@ -28,7 +23,7 @@ struct Earlier {
   [[nodiscard]] std::optional<double> median(const char* name) const {
     std::vector<double> values;
     for (const auto* sub : subs) {
-      if (const auto value = number(*sub, name)) values.push_back(*value);
+      if (const auto value = number_in(*sub, name)) values.push_back(*value);
     }
     if (values.empty()) return std::nullopt;
     const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
@@ -132,10 +127,11 @@ std::vector<std::string> known_from(const std::filesystem::path& path, PlanWish&
   const auto& cameras = record.value("cameras", json::array());
   const auto camera = first.value("camera", 0);
   if (camera >= 0 && static_cast<std::size_t>(camera) < cameras.size()) {
-    from.fill(wish.read_noise_e, number(cameras[static_cast<std::size_t>(camera)], "read_noise_e"),
-              "read noise", "e");
+    from.fill(wish.read_noise_e,
+              number_in(cameras[static_cast<std::size_t>(camera)], "read_noise_e"), "read noise",
+              "e");
   }
-  const auto zero_point = number(record["results"].front(), "zero_point_mag");
+  const auto zero_point = number_in(record["results"].front(), "zero_point_mag");
   if (zero_point) from.fill(wish.zero_point_mag, zero_point, "zero point", "mag for 1 e/s");
   if (!electrons)
     findings.push_back("its figures are in ADU: without the gain they say nothing of photons");

@@ -14,11 +14,6 @@ using nlohmann::ordered_json;
 
 namespace {
 
-template <typename T>
-ordered_json or_null(const std::optional<T>& value) {
-  return value ? ordered_json(*value) : ordered_json(nullptr);
-}
-
 ordered_json camera_json(const CameraRecord& c) {
   return {{"name", c.name},
           {"read_out", c.read_out},
@@ -259,6 +254,12 @@ ordered_json transform_json(const Transform& t) {
                           {"y", p.y}};
   }
   return json;
+}
+
+std::optional<double> number_in(const nlohmann::json& object, const char* name) {
+  const auto found = object.find(name);
+  if (found == object.end() || !found->is_number()) return std::nullopt;
+  return found->get<double>();
 }
 
 std::string json_text(const ordered_json& json) {

@@ -13,11 +13,6 @@ using nlohmann::ordered_json;
 
 namespace {
 
-template <typename T>
-ordered_json or_null(const std::optional<T>& value) {
-  return value ? ordered_json(*value) : ordered_json(nullptr);
-}
-
 ordered_json text_or_null(const std::string& text) {
   return text.empty() ? ordered_json(nullptr) : ordered_json(text);
 }
