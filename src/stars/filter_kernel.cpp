@@ -119,8 +119,9 @@ void filter_along(const float* centre, const float* taps, std::size_t radius, fl
 void filter_along_scalar(const float* centre, const float* taps, std::size_t radius, float* out,
                          std::size_t count) noexcept {
   for (std::size_t i = 0; i < count; ++i) {
-    float sum = taps[0] * centre[i];
-    for (std::size_t k = 1; k <= radius; ++k) sum += taps[k] * (centre[i - k] + centre[i + k]);
+    const float* at = centre + i;
+    float sum = taps[0] * *at;
+    for (std::size_t k = 1; k <= radius; ++k) sum += taps[k] * (*(at - k) + *(at + k));
     out[i] = sum;
   }
 }
