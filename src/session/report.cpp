@@ -158,6 +158,10 @@ view::ReportResult result_of(const SessionRecord& record, std::size_t index,
     result.subs.back().thumbnail_base64 = thumbnail_of(s, r.canvas, record.subs.size());
   }
   add_width_map(record, index, result);
+  for (const auto& step : r.growth.steps) {
+    result.growth.push_back({static_cast<double>(step.subs), step.noise});
+  }
+  if (!r.growth.steps.empty()) result.growth_words = growth_of(r);
   return result;
 }
 

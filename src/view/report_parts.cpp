@@ -131,7 +131,7 @@ std::string chart_block(const ReportResult& result, std::size_t index) {
   return html + fmt::format(
                     "<h3>Depth against number of subs</h3>\n<p>{}</p>\n<figure><div class=\"plot\" "
                     "style=\"height: 15rem\"><canvas class=\"growth-chart\" data-result=\"{}\" "
-                    "data-title=\"Noise of the result\" data-unit=\"per pixel\" role=\"img\" "
+                    "data-title=\"Noise of the result\" data-unit=\"in 8 x 8 px\" role=\"img\" "
                     "aria-label=\"Noise against number of subs\"></canvas></div></figure>\n",
                     html_escape(result.growth_words), index);
 }
