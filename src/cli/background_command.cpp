@@ -18,10 +18,7 @@ int run_background(BackgroundOptions& o) {
   auto& job = o.job;
   job.in = o.in;
   job.out = o.out;
-  if (job.out.extension() != ".fits") {
-    throw Error(ErrorKind::usage, o.out, "does not end in .fits",
-                "give the result a name ending in .fits");
-  }
+  require_fits_name(o.out);
   job.threads = threads_of(o.common);
   const auto outcome = session::remove_background(job, watch_of(o.common));
   end_progress();

@@ -40,6 +40,12 @@ sensor::FlatGradient flat_gradient_of(const std::string& choice) {
   return choice == "remove" ? sensor::FlatGradient::remove : sensor::FlatGradient::keep;
 }
 
+void require_fits_name(const std::string& name) {
+  if (std::filesystem::path(name).extension() == ".fits") return;
+  throw Error(ErrorKind::usage, name, "does not end in .fits",
+              "give the result a name ending in .fits");
+}
+
 Threads threads_of(const Common& common) { return Threads{common.threads}; }
 
 std::size_t bytes_of(const std::string& text) {

@@ -48,6 +48,9 @@ void add_flat_gradient(CLI::App& app, std::string& choice);
 /// Ends an unfinished progress line.
 void end_progress();
 
+/// Throws Error(usage) unless the name ends in .fits.
+void require_fits_name(const std::string& name);
+
 /// Prints `text` on stdout (and says so when that fails).
 void print(const std::string& text);
 /// One line on stderr.

@@ -41,7 +41,7 @@ Command add_compare(CLI::App& root) {
   app->add_option("a", o->a, "Folder that run filled, its session.json, or one of its results")
       ->required();
   app->add_option("b", o->b, "The other one")->required();
-  app->add_option("-o,--output", o->page, "File for a page with both pictures side by side");
+  app->add_option("-o,--out", o->page, "File for a page with both pictures side by side");
   app->add_option("--filter", o->filter, "Which result, when there are several");
   app->add_option("--price-a", o->price_a, "Price of the first set-up, for speed per price")
       ->check(CLI::PositiveNumber);

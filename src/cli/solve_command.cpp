@@ -17,10 +17,7 @@ int run_solve(SolveOptions& o) {
   auto& job = o.job;
   job.in = o.in;
   job.out = o.out;
-  if (job.out.extension() != ".fits") {
-    throw Error(ErrorKind::usage, o.out, "does not end in .fits",
-                "give the result a name ending in .fits");
-  }
+  require_fits_name(o.out);
   job.supplied = cards_of(o.common.supply);
   job.threads = threads_of(o.common);
   apply(o.texts, job.options);

@@ -163,10 +163,7 @@ int run_integrate(IntegrateOptions& o) {
   auto& job = o.job;
   job.files = paths_of(o.files);
   job.out = o.out;
-  if (job.out.extension() != ".fits") {
-    throw Error(ErrorKind::usage, o.out, "does not end in .fits",
-                "give the result a name ending in .fits");
-  }
+  require_fits_name(o.out);
   job.options.threads = threads_of(o.common);
   job.options.memory_bytes = bytes_of(o.common.memory);
   job.options.supplied = cards_of(o.common.supply);

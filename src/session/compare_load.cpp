@@ -11,6 +11,7 @@
 #include "coldframe/fits/image_file.hpp"
 #include "coldframe/session/compare.hpp"
 #include "json_parts.hpp"
+#include "record_file.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -20,16 +21,6 @@ using nlohmann::json;
 std::string text(const json& object, const char* name) {
   const auto found = object.find(name);
   return found != object.end() && found->is_string() ? found->get<std::string>() : "";
-}
-
-json read_record(const std::filesystem::path& path) {
-  auto record = json::parse(fits::read_text(path), nullptr, false);
-  if (!record.is_object() || !record.contains("results") || !record["results"].is_array() ||
-      !record.contains("subs") || !record["subs"].is_array()) {
-    throw Error(ErrorKind::input, path.string(), "is no record of a session",
-                "name a folder that coldframe run has filled");
-  }
-  return record;
 }
 
 // Which of the record's results: the one named, the one of the filter, or the first that is there.
@@ -48,12 +39,11 @@ std::size_t choose(const json& record, const std::string& file, const std::strin
 }
 
 std::vector<double> column(const fits::Table& table, const char* name) {
-  for (const auto& c : table.columns) {
-    if (c.name != name) continue;
-    if (const auto* values = std::get_if<std::vector<double>>(&c.data)) return *values;
-    if (const auto* whole = std::get_if<std::vector<std::int32_t>>(&c.data)) {
-      return {whole->begin(), whole->end()};
-    }
+  const auto* found = table.find(name);
+  if (found == nullptr) return {};
+  if (const auto* values = std::get_if<std::vector<double>>(&found->data)) return *values;
+  if (const auto* whole = std::get_if<std::vector<std::int32_t>>(&found->data)) {
+    return {whole->begin(), whole->end()};
   }
   return {};
 }
@@ -106,7 +96,7 @@ Setup load_setup(const std::filesystem::path& path, const std::string& filter) {
   const bool folder = std::filesystem::is_directory(path);
   const auto base = folder ? path : path.parent_path();
   const bool one_result = !folder && path.extension() != ".json";
-  const auto record = read_record(one_result || folder ? base / "session.json" : path);
+  const auto record = read_record_file(one_result || folder ? base / "session.json" : path);
   const auto chosen = choose(record, one_result ? path.filename().string() : "", filter, path);
   const auto& row = record["results"][chosen];
   Setup setup;

@@ -3,13 +3,13 @@
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
 #include <nlohmann/json.hpp>
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/units.hpp"
 #include "coldframe/session/plan.hpp"
 #include "json_parts.hpp"
+#include "record_file.hpp"
 
 namespace coldframe::session {
 namespace {
@@ -34,14 +34,8 @@ struct Earlier {
 
 json read_record(const std::filesystem::path& given) {
   const auto path = std::filesystem::is_directory(given) ? given / "session.json" : given;
-  std::ifstream file(path, std::ios::binary);
-  if (!file) {
-    throw Error(ErrorKind::input, path.string(), "cannot be read",
-                "name a folder that coldframe run has filled, or its session.json");
-  }
-  auto record = json::parse(file, nullptr, false);
-  if (!record.is_object() || !record.contains("subs") || !record["subs"].is_array() ||
-      !record.contains("results") || !record["results"].is_array() || record["results"].empty()) {
+  auto record = read_record_file(path);
+  if (record["results"].empty()) {
     throw Error(ErrorKind::input, path.string(), "is no record of a session with a result",
                 "name the session.json that coldframe run wrote");
   }
