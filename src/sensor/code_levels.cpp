@@ -156,6 +156,18 @@ std::optional<Saturation> find_crowd(const std::vector<Entry>& used, double floo
   return Saturation{top - step, SaturationSign::crowd, crowded};
 }
 
+// Data wider than 16 bits: their codes are not counted one by one, so only a pile at the highest
+// value tells of saturation.
+CodeLevels wide_levels(const CodeHistogram& histogram, CodeLevels levels) {
+  levels.step = levels.step_high = levels.integers ? 1.0 : 0.0;
+  levels.highest = histogram.highest_above();
+  if (histogram.at_highest_above() >= least_pile) {
+    levels.saturation =
+        Saturation{levels.highest, SaturationSign::pile, histogram.at_highest_above()};
+  }
+  return levels;
+}
+
 // Code that a twentieth of the pixels do not exceed: sky or dark level, even of saturated frames.
 double low_code(const std::vector<Entry>& used, std::uint64_t pixels) {
   std::uint64_t below = 0;
@@ -175,11 +187,12 @@ void CodeHistogram::add(PlaneView<const float> pixels) {
   for (int y = 0; y < pixels.height(); ++y) {
     for (const float value : pixels.row(y)) {
       if (!std::isfinite(value)) continue;
-      if (!(value > static_cast<float>(lowest_code) - 0.5F &&
-            value < static_cast<float>(highest_code) + 0.5F)) {
-        ++beyond_;
+      if (value >= static_cast<float>(highest_code) + 0.5F) {
+        add_above(static_cast<double>(value), 1);
+        ++above_;
         continue;
       }
+      if (!(value > static_cast<float>(lowest_code) - 0.5F)) continue;
       const float rounded = std::floor(value + 0.5F);
       if (rounded != value) ++between_;
       ++counts_[static_cast<std::size_t>(static_cast<int>(rounded) - lowest_code)];
@@ -192,12 +205,22 @@ void CodeHistogram::add(const CodeHistogram& other) {
   for (std::size_t i = 0; i < counts_.size(); ++i) counts_[i] += other.counts_[i];
   pixels_ += other.pixels_;
   between_ += other.between_;
-  beyond_ += other.beyond_;
+  add_above(other.highest_above_, other.at_highest_above_);
+  above_ += other.above_;
+}
+
+void CodeHistogram::add_above(double value, std::uint64_t pixels) {
+  if (value > highest_above_) {
+    highest_above_ = value;
+    at_highest_above_ = 0;
+  }
+  if (value == highest_above_) at_highest_above_ += pixels;
 }
 
 CodeLevels find_code_levels(const CodeHistogram& histogram, CodesOf frames) {
   CodeLevels levels;
   levels.integers = histogram.between_codes() == 0;
+  if (histogram.above() > strays) return wide_levels(histogram, levels);
   const auto used = used_codes(histogram);
   if (used.empty()) return levels;
   levels.lowest = used.front().code;
@@ -207,8 +230,6 @@ CodeLevels find_code_levels(const CodeHistogram& histogram, CodesOf frames) {
   } else {
     levels.step = levels.step_high = 0.0;
   }
-  // A converter's range beyond 16 bits is not looked at.
-  if (histogram.beyond() * 1000 > histogram.pixels()) return levels;
   const double floor = low_code(used, histogram.pixels());
   const double step = std::max(levels.step_high, 1.0);
   levels.saturation = find_pile(used, floor, step);
@@ -217,7 +238,7 @@ CodeLevels find_code_levels(const CodeHistogram& histogram, CodesOf frames) {
 }
 
 double converter_end(const CodeLevels& levels) noexcept {
-  constexpr double codes = 65536.0;
+  const double codes = std::max(65536.0, std::exp2(std::ceil(std::log2(levels.highest + 1.0))));
   return codes - std::max(levels.step_high, 1.0);
 }
 

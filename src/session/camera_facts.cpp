@@ -85,7 +85,8 @@ sensor::CodeHistogram codes_of(const std::filesystem::path& path) {
 }
 
 std::uint64_t count_above(const sensor::CodeHistogram& histogram, double level) {
-  std::uint64_t count = 0;
+  // Of values beyond the counted codes only the number is known.
+  std::uint64_t count = level <= sensor::CodeHistogram::highest_code ? histogram.above() : 0;
   for (std::size_t i = 0; i < histogram.counts().size(); ++i) {
     if (sensor::CodeHistogram::lowest_code + static_cast<double>(i) > level) {
       count += histogram.counts()[i];
@@ -158,7 +159,7 @@ SaturationFinding saturation_from_lights(const std::vector<std::filesystem::path
   const bool pile = pooled.saturation && pooled.saturation->sign == sensor::SaturationSign::pile;
   if (header) {
     const auto above = static_cast<double>(count_above(all, *header));
-    finding.header_absurd = above > absurd_share * static_cast<double>(all.pixels());
+    finding.header_absurd = above > absurd_share * static_cast<double>(all.pixels() + all.above());
     if (!finding.header_absurd) {
       // A driver may say 65535 of a converter that ends below it.
       finding.level_adu = pile ? std::min(*header, pooled.saturation->level_adu) : *header;

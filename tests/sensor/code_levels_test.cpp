@@ -75,6 +75,27 @@ TEST_CASE("full wells below the converter's end make a crowd", "[code_levels]") 
   CHECK(levels.saturation->level_adu < 4000.0);
 }
 
+TEST_CASE("data wider than 16 bits are not taken to end at 65,535", "[code_levels]") {
+  // Four 16-bit samples summed on a pixel: the sum ends at 4 x 65,535.
+  Grid<float> sums = test_frames::noise_plane({300, 300}, 8, 60000.0, 250.0);
+  for (int x = 0; x < 40; ++x) sums(x, 7) = 150000.0F + 1000.0F * static_cast<float>(x);
+  CodeHistogram open_ended;
+  open_ended.add(sums.view());
+  const auto unsaturated = find_code_levels(open_ended, CodesOf::lights);
+  CHECK(!unsaturated.saturation);
+  CHECK(unsaturated.highest == 189000.0);
+  CHECK(converter_end(unsaturated) == Approx(262143.0).margin(1.0));
+  for (int x = 0; x < 12; ++x) sums(x, 9) = 262140.0F;
+  CodeHistogram piled;
+  piled.add(sums.view());
+  CodeHistogram pooled = open_ended;
+  pooled.add(piled);
+  const auto levels = find_code_levels(pooled, CodesOf::lights);
+  REQUIRE(levels.saturation);
+  CHECK(levels.saturation->level_adu == 262140.0);
+  CHECK(levels.saturation->pixels == 12);
+}
+
 TEST_CASE("lossy codes and values between codes are told", "[code_levels]") {
   Grid<float> ramp(Size{1000, 400});
   for (int y = 0; y < 400; ++y) {

@@ -14,7 +14,8 @@
 
 namespace coldframe::sensor {
 
-/// Counts of the codes -32768 .. 65535; other values are only counted as such.
+/// Counts of the codes -32768 .. 65535; of values above (32-bit integers, sums of frames) only their
+/// number and the highest are kept.
 class CodeHistogram {
  public:
   static constexpr int lowest_code = -32768;
@@ -26,13 +27,20 @@ class CodeHistogram {
   [[nodiscard]] const std::vector<std::uint64_t>& counts() const noexcept { return counts_; }
   [[nodiscard]] std::uint64_t pixels() const noexcept { return pixels_; }  ///< with a code
   [[nodiscard]] std::uint64_t between_codes() const noexcept { return between_; }
-  [[nodiscard]] std::uint64_t beyond() const noexcept { return beyond_; }
+  [[nodiscard]] std::uint64_t above() const noexcept { return above_; }
+  /// Highest value above the range and how many pixels have it; 0 and 0 when there is none.
+  [[nodiscard]] double highest_above() const noexcept { return highest_above_; }
+  [[nodiscard]] std::uint64_t at_highest_above() const noexcept { return at_highest_above_; }
 
  private:
   std::vector<std::uint64_t> counts_;
   std::uint64_t pixels_ = 0;
   std::uint64_t between_ = 0;  ///< finite, no integer
-  std::uint64_t beyond_ = 0;   ///< outside the range
+  std::uint64_t above_ = 0;    ///< higher than the range
+  std::uint64_t at_highest_above_ = 0;
+  double highest_above_ = 0.0;
+
+  void add_above(double value, std::uint64_t pixels);
 };
 
 enum class SaturationSign {
@@ -57,7 +65,8 @@ struct CodeLevels {
 enum class CodesOf { lights, calibration_frames };
 [[nodiscard]] CodeLevels find_code_levels(const CodeHistogram& histogram, CodesOf frames);
 
-/// End of the converter when nothing saturates: the last multiple of the step below 65,536.
+/// End of the converter when nothing saturates: the last multiple of the step below 65,536; of data
+/// that go higher, below the next power of two.
 [[nodiscard]] double converter_end(const CodeLevels& levels) noexcept;
 
 }  // namespace coldframe::sensor
