@@ -238,6 +238,7 @@ CodeLevels find_code_levels(const CodeHistogram& histogram, CodesOf frames) {
 }
 
 double converter_end(const CodeLevels& levels) noexcept {
+  if (!levels.integers && levels.lowest >= 0.0 && levels.highest <= 1.0) return 1.0;
   const double codes = std::max(65536.0, std::exp2(std::ceil(std::log2(levels.highest + 1.0))));
   return codes - std::max(levels.step_high, 1.0);
 }

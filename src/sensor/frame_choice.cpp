@@ -13,9 +13,9 @@ namespace {
 
 // Limits from common practice, no source.
 constexpr double most_saturated = 0.01;  ///< share of pixels
-constexpr double dim_flat_adu = 500.0;
-constexpr double least_flat_snr = 5.0;  ///< level in units of one pixel's noise
-constexpr double shape_noted = 0.01;    ///< relative change of a cell against the other flats
+constexpr double least_flat_snr = 5.0;   ///< level in units of one pixel's noise
+constexpr double dim_flat_snr = 22.0;    ///< of some 500 electrons
+constexpr double shape_noted = 0.01;     ///< relative change of a cell against the other flats
 constexpr double shape_refused = 0.05;
 constexpr double level_noted = 0.5;  ///< dark's level off by this many pixel noises
 constexpr double level_refused = 20.0;
@@ -65,7 +65,7 @@ Verdict judge_flat(const FrameLevel& frame, double shape_change, const NoiseMode
             true};
   }
   if (!(frame.level > 0.0) || frame.level < least_flat_snr * frame_noise(noise, frame.level)) {
-    return {"flat-dim", fmt::format("too dim for a flat (level {:.0f} ADU): left out", frame.level),
+    return {"flat-dim", fmt::format("too dim for a flat (level {:.4g} ADU): left out", frame.level),
             -frame.level, true};
   }
   if (shape_change > shape_noted) {
@@ -75,10 +75,10 @@ Verdict judge_flat(const FrameLevel& frame, double shape_change, const NoiseMode
                         refused ? ": left out" : ""),
             shape_change, refused};
   }
-  if (frame.level < dim_flat_adu) {
+  if (frame.level < dim_flat_snr * frame_noise(noise, frame.level)) {
     return {
         "flat-dim",
-        fmt::format("dim flat (level {:.0f} ADU): its noise goes into every light", frame.level),
+        fmt::format("dim flat (level {:.4g} ADU): its noise goes into every light", frame.level),
         -frame.level, false};
   }
   return {};

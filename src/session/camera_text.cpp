@@ -87,9 +87,9 @@ void add_range(std::string& text, const CameraMeasurement& m) {
   if (m.saturation_source == "range" || m.saturation_source == "header") {
     add(text, "saturation", "not reached",
         fmt::format("brightest pixel {:.0f} ADU; {} taken as the end ({})", codes.highest, level,
-                    m.saturation_source == "header"   ? "header"
-                    : codes.highest > 65535.0 ? "a power of two"
-                                              : "16 bits"));
+                    m.saturation_source == "header" ? "header"
+                    : codes.highest > 65535.0       ? "a power of two"
+                                                    : "16 bits"));
   } else {
     add(text, "saturation", level,
         m.saturation_source == "codes"   ? "pixels pile up at this code"

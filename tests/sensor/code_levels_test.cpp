@@ -96,6 +96,16 @@ TEST_CASE("data wider than 16 bits are not taken to end at 65,535", "[code_level
   CHECK(levels.saturation->pixels == 12);
 }
 
+TEST_CASE("frames written as fractions of the range end at 1", "[code_levels]") {
+  Grid<float> fractions = test_frames::noise_plane({300, 300}, 8, 0.1, 0.001);
+  for (int x = 0; x < 40; ++x) fractions(x, 7) = 1.0F;
+  CodeHistogram histogram;
+  histogram.add(fractions.view());
+  const auto levels = find_code_levels(histogram, CodesOf::lights);
+  CHECK(!levels.integers);
+  CHECK(converter_end(levels) == 1.0);
+}
+
 TEST_CASE("lossy codes and values between codes are told", "[code_levels]") {
   Grid<float> ramp(Size{1000, 400});
   for (int y = 0; y < 400; ++y) {

@@ -14,8 +14,8 @@
 
 namespace coldframe::sensor {
 
-/// Counts of the codes -32768 .. 65535; of values above (32-bit integers, sums of frames) only their
-/// number and the highest are kept.
+/// Counts of the codes -32768 .. 65535; of values above (32-bit integers, sums of frames) only
+/// their number and the highest are kept.
 class CodeHistogram {
  public:
   static constexpr int lowest_code = -32768;
@@ -66,7 +66,7 @@ enum class CodesOf { lights, calibration_frames };
 [[nodiscard]] CodeLevels find_code_levels(const CodeHistogram& histogram, CodesOf frames);
 
 /// End of the converter when nothing saturates: the last multiple of the step below 65,536; of data
-/// that go higher, below the next power of two.
+/// that go higher, below the next power of two; 1 for fractions of the range (floats of 0 to 1).
 [[nodiscard]] double converter_end(const CodeLevels& levels) noexcept;
 
 }  // namespace coldframe::sensor
