@@ -75,6 +75,8 @@ void complain_left_out(const std::vector<session::LeftOut>& left_out);
 [[nodiscard]] Command add_verify(CLI::App& root);
 [[nodiscard]] Command add_plan(CLI::App& root);
 [[nodiscard]] Command add_compare(CLI::App& root);
+[[nodiscard]] Command add_manual(CLI::App& root);
+[[nodiscard]] Command add_completion(CLI::App& root);
 
 /// The options of `app` as TOML, for recipe files.
 [[nodiscard]] std::string recipe_of(const CLI::App& app);

@@ -47,7 +47,8 @@ int guarded(int argc, char** argv) {
                                          add_camera(root),   add_calibrate(root),  add_stars(root),
                                          add_register(root), add_integrate(root),  add_render(root),
                                          add_simulate(root), add_verify(root),     add_plan(root),
-                                         add_compare(root),  add_background(root), add_solve(root)};
+                                         add_compare(root),  add_background(root), add_solve(root),
+                                         add_manual(root),   add_completion(root)};
   try {
     return dispatch(root, commands, argc, argv);
   } catch (const Error& error) {

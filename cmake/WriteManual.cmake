@@ -1,0 +1,23 @@
+# Writes the manual pages and the shell completions that the program itself tells.
+# Called with -DPROGRAM=... -DOUT=...
+function(ask file)
+  execute_process(COMMAND ${PROGRAM} ${ARGN} OUTPUT_VARIABLE text RESULT_VARIABLE status)
+  if(NOT status EQUAL 0)
+    message(FATAL_ERROR "${PROGRAM} ${ARGN} failed: ${status}")
+  endif()
+  file(WRITE ${OUT}/${file} "${text}")
+endfunction()
+
+file(REMOVE_RECURSE ${OUT})
+execute_process(COMMAND ${PROGRAM} manual --names OUTPUT_VARIABLE names RESULT_VARIABLE status)
+if(NOT status EQUAL 0)
+  message(FATAL_ERROR "${PROGRAM} manual --names failed: ${status}")
+endif()
+string(STRIP "${names}" names)
+string(REPLACE "\n" ";" names "${names}")
+ask(man1/coldframe.1 manual)
+foreach(name IN LISTS names)
+  ask(man1/coldframe-${name}.1 manual ${name})
+endforeach()
+ask(bash/coldframe completion bash)
+ask(fish/coldframe.fish completion fish)
