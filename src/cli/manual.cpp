@@ -205,9 +205,9 @@ std::string fish_completion(const CLI::App& root) {
       text += fmt::format("complete -c {} -n '__fish_seen_subcommand_from {}' -l {}{}{} -d {}\n",
                           name, app->get_name(), option->get_lnames().front(),
                           option->get_snames().empty() ? "" : " -s " + option->get_snames().front(),
-                          !words.empty()                 ? " -x -a " + fish_quoted(words)
-                          : option->get_type_size() == 0 ? ""
-                                                         : " -r",
+                          !words.empty()                          ? " -x -a " + fish_quoted(words)
+                          : option->get_items_expected_max() == 0 ? ""
+                                                                  : " -r",
                           fish_quoted(option->get_description()));
     }
   }
