@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <vector>
 
 #include "align/mapped_bounds.hpp"
 #include "align/resample_parts.hpp"
@@ -70,14 +71,18 @@ double noise_gain(const Transform& sub_to_reference, Point destination, Kernel k
   if (!std::isfinite(source.x) || !std::isfinite(source.y)) return 0.0;
   const double stretch = stretch_factor(sub_to_reference, source);
   const auto axis = [&](double s) {
-    const double reach = taps_after * stretch;
-    double sum = 0.0, squares = 0.0;
-    for (double tap = std::ceil(s - reach); tap <= s + reach; tap += 1.0) {
-      const double weight = kernel_value(kernel, (s - tap) / stretch);
-      sum += weight;
-      squares += weight * weight;
+    std::vector<double> weights(tap_count);
+    if (stretch > 1.0) {
+      const int first = first_tap(s, stretch);
+      weights.resize(static_cast<std::size_t>(last_tap(s, stretch) - first + 1));
+      stretched_weights(kernel, s, stretch, first, static_cast<int>(weights.size()),
+                        weights.data());
+    } else {
+      exact_weights(kernel, s - std::floor(s), weights.data());
     }
-    return squares / (sum * sum);
+    double squares = 0.0;
+    for (const double weight : weights) squares += weight * weight;
+    return squares;
   };
   return axis(source.x) * axis(source.y);
 }

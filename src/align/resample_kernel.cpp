@@ -40,7 +40,9 @@ HWY_INLINE void weights(Floats d, V u, V& w0, V& w1, V& w2, V& w3, V& w4, V& w5)
     const V even_inner = hn::Mul(z, cubic(d, c.even_inner, z));
     const V odd_inner = hn::Mul(zu, cubic(d, c.odd_inner, z));
     const V even_central = hn::Sub(hn::Sub(half, even_outer), even_inner);
-    const V odd_central = hn::Sub(hn::Mul(zu, cubic(d, c.odd_central, z)), u);
+    const V odd_central =
+        hn::Sub(hn::Sub(hn::Sub(hn::Zero(d), u), hn::Mul(hn::Set(d, 5.0F), odd_outer)),
+                hn::Mul(hn::Set(d, 3.0F), odd_inner));
     w0 = hn::Add(even_outer, odd_outer);
     w1 = hn::Add(even_inner, odd_inner);
     w2 = hn::Add(even_central, odd_central);

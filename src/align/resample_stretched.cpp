@@ -7,52 +7,27 @@
 namespace coldframe::align {
 namespace {
 
-// Kernel values at a spacing of 1/2048 px; linear interpolation errs by less than 2e-7.
-class KernelTable {
- public:
-  explicit KernelTable(Kernel kernel) : values_(steps * taps_after + 2) {
-    for (std::size_t i = 0; i < values_.size(); ++i) {
-      values_[i] = kernel_value(kernel, static_cast<double>(i) / steps);
-    }
-  }
-  [[nodiscard]] double operator()(double x) const noexcept {
-    const double at = std::fabs(x) * steps;
-    if (!(at < steps * taps_after)) return 0.0;
-    const auto i = static_cast<std::size_t>(at);
-    return values_[i] + (at - static_cast<double>(i)) * (values_[i + 1] - values_[i]);
-  }
-
- private:
-  static constexpr std::size_t steps = 2048;
-  std::vector<double> values_;
-};
-
 // Taps of one axis: first index in the source view, weights normalised to sum 1.
 struct Taps {
   int first = 0;
   std::vector<float> weights;
+  std::vector<double> exact;
   int near_first = 0, near_last = 0;  // taps whose stretched distance is below 2
 };
 
-void set_taps(Taps& taps, const KernelTable& table, double s, double stretch, int held0, int held1,
+void set_taps(Taps& taps, Kernel kernel, double s, double stretch, int held0, int held1,
               int origin) {
-  const double reach = taps_after * stretch;
-  const int first = std::max(held0, static_cast<int>(std::ceil(s - reach)));
-  const int last = std::min(held1 - 1, static_cast<int>(std::floor(s + reach)));
+  const int first = std::max(held0, first_tap(s, stretch));
+  const int last = std::min(held1 - 1, last_tap(s, stretch));
   taps.first = first - origin;
-  taps.weights.clear();
-  taps.near_first = taps.near_last = -1;
-  double sum = 0.0;
-  for (int k = first; k <= last; ++k) {
-    const double distance = (s - k) / stretch;
-    const double weight = table(distance);
-    sum += weight;
-    taps.weights.push_back(static_cast<float>(weight));
-    if (std::fabs(distance) >= 2.0) continue;
-    if (taps.near_first < 0) taps.near_first = k - first;
-    taps.near_last = k - first;
-  }
-  for (float& weight : taps.weights) weight = static_cast<float>(static_cast<double>(weight) / sum);
+  const auto count = static_cast<std::size_t>(last - first + 1);
+  taps.exact.resize(count);
+  taps.weights.resize(count);
+  stretched_weights(kernel, s, stretch, first, last - first + 1, taps.exact.data());
+  for (std::size_t k = 0; k < count; ++k) taps.weights[k] = static_cast<float>(taps.exact[k]);
+  taps.near_first = std::max(0, static_cast<int>(std::floor(s - 2.0 * stretch)) + 1 - first);
+  taps.near_last =
+      std::min(last - first, static_cast<int>(std::ceil(s + 2.0 * stretch)) - 1 - first);
 }
 
 float stretched_pixel(const ResampleJob& job, const Taps& tx, const Taps& ty) noexcept {
@@ -80,7 +55,6 @@ float stretched_pixel(const ResampleJob& job, const Taps& tx, const Taps& ty) no
 
 void resample_stretched(const ResampleJob& job, const Transform& sub_to_reference, double factor) {
   InverseGrid grid(sub_to_reference, job.destination);
-  const KernelTable table(job.options.kernel);
   const MaskSummary summary(job.source_mask);
   const Rect held = job.region.intersect(whole(job.sub));
   const auto width = static_cast<std::size_t>(job.destination.width());
@@ -95,8 +69,8 @@ void resample_stretched(const ResampleJob& job, const Transform& sub_to_referenc
       out[i] = 0.0F;
       bits[i] = mask_bit::outside;
       if (!inside(sx[i], sy[i], job.sub)) continue;
-      set_taps(tx, table, sx[i], factor, held.x0, held.x1, job.region.x0);
-      set_taps(ty, table, sy[i], factor, held.y0, held.y1, job.region.y0);
+      set_taps(tx, job.options.kernel, sx[i], factor, held.x0, held.x1, job.region.x0);
+      set_taps(ty, job.options.kernel, sy[i], factor, held.y0, held.y1, job.region.y0);
       out[i] = stretched_pixel(job, tx, ty) * static_cast<float>(area[i]);
       bits[i] = summary.clean()
                     ? std::uint8_t{0}

@@ -29,13 +29,12 @@ void AxisFootprint::add_plain(align::Kernel kernel, double position) {
 }
 
 void AxisFootprint::add_stretched(align::Kernel kernel, double position, double stretch) {
-  const int low = static_cast<int>(std::ceil(position - align::taps_after * stretch));
-  const int high = static_cast<int>(std::floor(position + align::taps_after * stretch));
-  double sum = 0.0;
-  for (int s = low; s <= high; ++s) sum += align::kernel_value(kernel, (s - position) / stretch);
-  for (int s = low; s <= high; ++s) {
-    weights_[static_cast<std::size_t>(s - first_)] +=
-        align::kernel_value(kernel, (s - position) / stretch) / sum;
+  const int low = align::first_tap(position, stretch);
+  std::vector<double> taps(static_cast<std::size_t>(align::last_tap(position, stretch) - low + 1));
+  align::stretched_weights(kernel, position, stretch, low, static_cast<int>(taps.size()),
+                           taps.data());
+  for (std::size_t k = 0; k < taps.size(); ++k) {
+    weights_[static_cast<std::size_t>(low - first_) + k] += taps[k];
   }
 }
 

@@ -173,6 +173,57 @@ TEST_CASE("Kernel values as published", "[align][resample]") {
   double sum = 0.0;
   for (int k = -2; k <= 3; ++k) sum += kernel_value(Kernel::lanczos3, 0.5 - k);
   CHECK(sum == Near(0.994298548810).epsilon(1e-11));
+  // The published example (RES-2): the samples 16 25 100 etc. about 4.25, weights over their sum.
+  const double samples[6] = {9, 16, 25, 100, 49, 64};
+  double weighted = 0.0, weights = 0.0;
+  for (int k = 0; k < 6; ++k) {
+    weighted += kernel_value(Kernel::lanczos3, 4.25 - (2 + k)) * samples[k];
+    weights += kernel_value(Kernel::lanczos3, 4.25 - (2 + k));
+  }
+  CHECK(weighted / weights == Near(44.699286024177).epsilon(1e-12));
+}
+
+TEST_CASE("Lanczos-3 reproduces a ramp with the least change", "[align][resample]") {
+  double worst_change = 0.0;
+  for (int i = 0; i <= 64; ++i) {
+    const double t = i / 64.0;
+    double w[tap_count], place = 0.0, sum = 0.0, plain = 0.0;
+    exact_weights(Kernel::lanczos3, t, w);
+    for (int k = 0; k < tap_count; ++k) plain += kernel_value(Kernel::lanczos3, t - (k - 2));
+    double change_place = 0.0, squares = 0.0;
+    for (int k = 0; k < tap_count; ++k) {
+      const double change = w[k] - kernel_value(Kernel::lanczos3, t - (k - 2)) / plain;
+      worst_change = std::max(worst_change, std::fabs(change));
+      change_place += change * (k - 2.5);
+      squares += change * change;
+      sum += w[k];
+      place += w[k] * (k - 2);
+    }
+    CHECK(sum == Near(1.0).epsilon(1e-12));
+    CHECK(place == Near(t).margin(1e-12));
+    // Least: Cauchy's inequality holds with equality (sum of (k - 5/2)^2 = 17.5).
+    CHECK(change_place * change_place == Near(17.5 * squares).margin(1e-14));
+  }
+  CHECK(worst_change < 0.003);
+}
+
+TEST_CASE("A stretched kernel reproduces cubics", "[align][resample]") {
+  for (const double factor : {1.03, 1.17, 1.5, 2.0, 3.3}) {
+    for (int i = 0; i < 16; ++i) {
+      const double s = 20.0 + i / 16.0;
+      const int first = first_tap(s, factor), count = last_tap(s, factor) - first + 1;
+      std::vector<double> w(static_cast<std::size_t>(count));
+      stretched_weights(Kernel::lanczos3, s, factor, first, count, w.data());
+      double moments[4]{};
+      for (int k = 0; k < count; ++k) {
+        for (int n = 0; n < 4; ++n) {
+          moments[n] += w[static_cast<std::size_t>(k)] * std::pow((first + k - s) / factor, n);
+        }
+      }
+      CHECK(moments[0] == Near(1.0).epsilon(1e-12));
+      for (int n = 1; n < 4; ++n) CHECK(moments[n] == Near(0.0).margin(1e-11));
+    }
+  }
 }
 
 TEST_CASE("Float weights agree with the definition", "[align][resample]") {
@@ -216,7 +267,8 @@ TEST_CASE("Mean noise gain of the kernels", "[align][resample]") {
     }
     return sum / (n * n);
   };
-  CHECK(mean_gain(Kernel::lanczos3) == Near(0.7981116984).epsilon(1e-4));
+  // The reproduced ramp costs 0.1 % of the published gain.
+  CHECK(mean_gain(Kernel::lanczos3) == Near(0.7981116984).epsilon(1.5e-3));
   CHECK(mean_gain(Kernel::bicubic) == Near(0.6630612245).epsilon(1e-4));
   CHECK(mean_gain(Kernel::bilinear) == Near(4.0 / 9.0).epsilon(2e-4));
   CHECK(noise_gain(shifted(0.5, 0.5), {10, 10}, Kernel::bilinear) == Near(0.25));
@@ -243,7 +295,13 @@ TEST_CASE("Worked interpolation examples", "[align][resample]") {
   };
   // RES-2, normalised weights; float arithmetic.
   CHECK(at(4.5, 5.0, rows, clean) == Near(69.380434782609).epsilon(1e-6));
-  CHECK(at(4.25, 5.0, rows, clean) == Near(44.699286024177).epsilon(1e-6));
+  // The published 44.699 at 4.25 (above) and the reproduced ramp: (sum of w (k - 5/2) is
+  // -0.2405 of -0.25 there, shared out over samples whose sum with (k - 5/2) is 199).
+  double w[tap_count], expected = 0.0;
+  exact_weights(Kernel::lanczos3, 0.25, w);
+  for (int k = 0; k < tap_count; ++k) expected += w[k] * static_cast<double>(vector[2 + k]);
+  CHECK(at(4.25, 5.0, rows, clean) == Near(expected).epsilon(1e-6));
+  CHECK(expected == Near(44.699286024177).margin(0.003 * 263.0));
   Grid<float> square(4, 4);
   const float values[16] = {10, 20, 30, 40, 50, 60, 70, 80, 90, 100, 110, 120, 130, 140, 150, 165};
   for (int i = 0; i < 16; ++i) square(i % 4, i / 4) = values[i];
@@ -252,6 +310,65 @@ TEST_CASE("Worked interpolation examples", "[align][resample]") {
   options.kernel = Kernel::bicubic;
   CHECK(at(1.25, 1.5, square, Mask(4, 4)) == Near(82.50732421875).epsilon(1e-6));
 }
+
+namespace {
+
+// Weights of all samples of an axis: Lanczos-3 divided by its sum, plus the polynomial (times a
+// window: 1, or a parabola) that gives the moments about s right (orders 0 and 1, or 0 to 3), by
+// elimination. A stretched kernel cut off by the frame's edge is left as it is.
+std::vector<double> endless_weights(double s, double stretch, int length) {
+  const auto n = static_cast<std::size_t>(length);
+  const double reach = 3.0 * stretch;
+  const int orders = stretch > 1.0 ? 4 : 2;
+  const double lowest = stretch > 1.0 ? std::ceil(s - reach) : std::floor(s) - 2.0;
+  const double highest = stretch > 1.0 ? std::floor(s + reach) : std::floor(s) + 3.0;
+  std::vector<double> w(n), window(n);
+  double sum = 0.0;
+  for (std::size_t i = 0; i < n; ++i) {
+    const double d = static_cast<double>(i) - s;
+    w[i] = kernel_value(Kernel::lanczos3, d / stretch);
+    const bool within = static_cast<double>(i) >= lowest && static_cast<double>(i) <= highest;
+    window[i] = !within ? 0.0 : stretch > 1.0 ? 1.0 - (d / reach) * (d / reach) : 1.0;
+    sum += w[i];
+  }
+  for (double& value : w) value /= sum;
+  if (lowest < 0.0 || highest > length - 1.0) return w;
+  double a[4][5]{};
+  for (int p = 0; p < orders; ++p) {
+    a[p][orders] = p == 0 ? 1.0 : 0.0;
+    for (std::size_t i = 0; i < n; ++i) {
+      const double d = (static_cast<double>(i) - s) / reach;
+      a[p][orders] -= w[i] * std::pow(d, p);
+      for (int q = 0; q < orders; ++q) a[p][q] += window[i] * std::pow(d, p + q);
+    }
+  }
+  for (int p = 0; p < orders; ++p) {
+    for (int r = 0; r < orders; ++r) {
+      if (r == p) continue;
+      const double factor = a[r][p] / a[p][p];
+      for (int q = 0; q <= orders; ++q) a[r][q] -= factor * a[p][q];
+    }
+  }
+  for (std::size_t i = 0; i < n; ++i) {
+    const double d = (static_cast<double>(i) - s) / reach;
+    for (int p = 0; p < orders; ++p) w[i] += window[i] * a[p][orders] / a[p][p] * std::pow(d, p);
+  }
+  return w;
+}
+
+// Taps beyond the edge are left out, the others normalised. A natural kernel keeps its shape.
+std::vector<double> definition_weights(double s, double stretch, int length) {
+  if (stretch > 1.0) return endless_weights(s, stretch, length);
+  constexpr int more = 4;
+  const auto endless = endless_weights(s + more, stretch, length + 2 * more);
+  std::vector<double> w(endless.begin() + more, endless.end() - more);
+  double sum = 0.0;
+  for (const double value : w) sum += value;
+  for (double& value : w) value /= sum;
+  return w;
+}
+
+}  // namespace
 
 TEST_CASE("Every pixel follows the definition", "[align][resample]") {
   // An independent evaluation in double, kernel by its formula, edges by renormalisation.
@@ -267,7 +384,7 @@ TEST_CASE("Every pixel follows the definition", "[align][resample]") {
     const Point middle{0.5 * (size.width - 1), 0.5 * (size.height - 1)};
     const auto jm = t.jacobian(middle);
     const double scale = 1.0 / std::sqrt(std::fabs(jm[0] * jm[3] - jm[1] * jm[2]));
-    const double stretch = scale > 1.17 ? scale : 1.0;
+    const double stretch = scale > 1.02 ? scale : 1.0;
     double worst = 0.0;
     int misplaced = 0;
     for (int y = 0; y < size.height; ++y) {
@@ -280,20 +397,19 @@ TEST_CASE("Every pixel follows the definition", "[align][resample]") {
           misplaced += out.values(x, y) != 0.0F ? 1 : 0;
           continue;
         }
-        double sum = 0.0, weights = 0.0;
+        const auto wx = definition_weights(s.x, stretch, size.width);
+        const auto wy = definition_weights(s.y, stretch, size.height);
+        double sum = 0.0;
         for (int j = 0; j < size.height; ++j) {
           for (int i = 0; i < size.width; ++i) {
-            const double w = kernel_value(Kernel::lanczos3, (s.x - i) / stretch) *
-                             kernel_value(Kernel::lanczos3, (s.y - j) / stretch);
-            weights += w;
-            sum += w * static_cast<double>(image(i, j));
+            sum += wx[static_cast<std::size_t>(i)] * wy[static_cast<std::size_t>(j)] *
+                   static_cast<double>(image(i, j));
           }
         }
         const auto jp = t.jacobian(s);
         const double area = 1.0 / std::fabs(jp[0] * jp[3] - jp[1] * jp[2]);
-        worst = std::max(worst,
-                         std::fabs(area * sum / weights - static_cast<double>(out.values(x, y))) /
-                             (area * 100.0));
+        worst = std::max(
+            worst, std::fabs(area * sum - static_cast<double>(out.values(x, y))) / (area * 100.0));
       }
     }
     CHECK(misplaced == 0);
@@ -353,30 +469,36 @@ TEST_CASE("The light of stars is kept", "[align][resample]") {
   const Size size{160, 140};
   RandomStream random(4, 9, 0);
   const Mask clean(size);
-  const auto kept_share = [&](double degrees, double scale) {
-    // Sampled well enough on both grids.
-    const double fwhm = 3.0 * std::max(1.0, 1.0 / scale);
-    const Point at{70 + 20 * random.uniform(), 60 + 20 * random.uniform()};
-    const auto image = star_image(size, {at}, fwhm, 1e5);
-    const auto t = turned(degrees, scale, 0.7 * random.uniform(), 0.3, {80, 70});
-    return total(resample_whole(image, clean, t, size).values) / 1e5;
-  };
-  // Issue: 0.1% of the flux of a star. Holds between frames of one set-up.
-  for (int i = 0; i < 12; ++i) {
-    CHECK(kept_share(0.3 * random.uniform(), 1.0) == Near(1.0).epsilon(1e-3));
-    CHECK(kept_share(180.0, 1.0) == Near(1.0).epsilon(1e-3));
-    CHECK(kept_share(0.0, 0.5) == Near(1.0).epsilon(1e-3));
-  }
-  // Where neighbouring pixels have different phases, Lanczos-3 itself moves the light of one
-  // star by some 0.3% (its spectrum near one cycle per pixel is not zero); not the mean.
-  for (const double scale : {1.0, 1.25, 2.0, 0.8, 0.5}) {
-    double sum = 0.0;
-    for (int i = 0; i < 24; ++i) {
-      const double share = kept_share(360 * random.uniform(), scale);
-      CHECK(share == Near(1.0).epsilon(5e-3));
-      sum += share / 24.0;
+  const auto worst_change = [&](double degrees, double scale, double fwhm) {
+    double worst = 0.0;
+    for (int i = 0; i < 6; ++i) {
+      const Point at{70 + 20 * random.uniform(), 60 + 20 * random.uniform()};
+      const auto image = star_image(size, {at}, fwhm, 1e5);
+      const auto t = turned(degrees, scale, 0.7 * random.uniform(), 0.3, {80, 70});
+      const double share = total(resample_whole(image, clean, t, size).values) / 1e5;
+      worst = std::max(worst, std::fabs(share - 1.0));
     }
-    CHECK(sum == Near(1.0).epsilon(1e-3));
+    return worst;
+  };
+  // Issue: 0.1% of the flux of a star, at any angle. (Theory, worst over the phases: the sum of
+  // the moduli of the kernel's spectrum on the turned reciprocal lattice times the star's, 0.022 %
+  // at FWHM 2.5 px, 0.11 % at 2.0, where the samples themselves alias.)
+  for (const double fwhm : {2.1, 2.5, 3.0, 4.0}) {
+    for (const double degrees : {0.3, 1.0, 4.0, 9.0, 15.0, 22.0, 30.0, 37.0, 45.0, 121.0, 180.0}) {
+      CAPTURE(fwhm, degrees);
+      CHECK(worst_change(degrees, 1.0, fwhm) < 1e-3);
+    }
+  }
+  // Other scales, FWHM 3 px on the coarser grid: 0.1 % where the grids are alike or differ much.
+  for (const double scale : {0.99, 1.01, 0.3, 0.5, 0.7, 1.25, 1.5, 2.0}) {
+    CAPTURE(scale);
+    CHECK(worst_change(0.0, scale, 3.0 * std::max(1.0, 1.0 / scale)) < 1e-3);
+  }
+  // Six taps do no better than 0.35 % between (their spectrum near one cycle per pixel). [derived]
+  for (int i = 0; i < 20; ++i) {
+    const double scale = 0.6 + 0.8 * random.uniform(), degrees = 360.0 * random.uniform();
+    CAPTURE(scale, degrees);
+    CHECK(worst_change(degrees, scale, 3.0 * std::max(1.0, 1.0 / scale)) < 3.5e-3);
   }
 }
 
