@@ -221,7 +221,7 @@ SubFigures figures_of(const SubState& sub, const KeepLimits& owner) {
 
 }  // namespace
 
-void judge_group(GroupState& group, const KeepLimits& owner) {
+void judge_group(GroupState& group, const KeepLimits& owner, const SubState* grid) {
   const auto is_matched = [](const SubState& sub) {
     return sub.match.status == align::MatchStatus::matched;
   };
@@ -231,6 +231,11 @@ void judge_group(GroupState& group, const KeepLimits& owner) {
   });
   group.photometric_reference = most_promising(
       group, [&](const SubState& sub) { return is_matched(sub) && (sub.set_up == 0 || !own); });
+  // Values are promised on the reference's scale; it may have been chosen for its place in a
+  // mosaic.
+  for (std::size_t i = 0; i < group.subs.size(); ++i) {
+    if (&group.subs[i] == grid && is_matched(*grid)) group.photometric_reference = i;
+  }
   find_transparency(group);
   std::vector<SubFigures> figures;
   for (const auto& sub : group.subs) figures.push_back(figures_of(sub, owner));

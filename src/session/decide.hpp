@@ -22,9 +22,9 @@ void register_group(GroupState& group, const SubState& reference, Threads thread
 /// What follows from the matches: set-ups, residual vectors.
 void complete_registration(GroupState& group, const SubState& reference);
 
-/// Picks the group's photometric reference, estimates transparency and judges: sets kept and
-/// reason.
-void judge_group(GroupState& group, const KeepLimits& limits);
+/// Picks the group's photometric reference (`grid`, the sub whose grid the result has, where it is
+/// one of the group), estimates transparency and judges: sets kept and reason.
+void judge_group(GroupState& group, const KeepLimits& limits, const SubState* grid = nullptr);
 
 /// Sky surfaces and weights of the kept subs.
 void normalise_group(GroupState& group, Size canvas, const RunOptions& options);

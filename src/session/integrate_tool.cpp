@@ -161,7 +161,7 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
     const StageClock clock(record.timings, "register");
     reference = &group.subs[register_all(group, job, watch)];
   }
-  judge_group(group, options.keep);
+  judge_group(group, options.keep, reference);
   describe_group(group, options.threads);
   const Canvas canvas = choose_canvas(kept_footprints(group), reference->measured.frame,
                                       canvas_options(options, *reference->info));

@@ -217,7 +217,7 @@ class Run {
     std::vector<Footprint> footprints;
     for (const auto g : members) {
       const StageClock clock(record_.timings, "register");
-      judge_group(groups_[g], options_.keep);
+      judge_group(groups_[g], options_.keep, reference);
       describe_group(groups_[g], options_.threads);
       const auto own = kept_footprints(groups_[g]);
       footprints.insert(footprints.end(), own.begin(), own.end());
