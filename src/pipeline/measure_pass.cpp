@@ -6,6 +6,8 @@
 #include <span>
 
 #include "coldframe/core/statistics.hpp"
+#include "coldframe/pipeline/measure_buffers.hpp"
+#include "coldframe/sensor/calibrate.hpp"
 #include "noise_tails.hpp"
 
 namespace coldframe::pipeline {
@@ -198,6 +200,41 @@ std::int64_t count_saturated(PlaneView<const std::uint8_t> mask) noexcept {
   return count;
 }
 
+bool any_bits(PlaneView<const std::uint8_t> mask, int y0, int y1) noexcept {
+  unsigned seen = 0;
+  for (int y = y0; y < y1; ++y) {
+    for (const std::uint8_t bits : mask.row(y)) seen |= bits;
+  }
+  return seen != 0;
+}
+
+// The whole frame in place. Bands where nothing is masked need no repair, so they are calibrated
+// where they lie; the others, and their neighbours, are read again with their margins.
+void read_whole(const PixelSource& raw, const Calibration& calibration, int plane,
+                const sensor::LineOffsets& lines, PlaneView<float> image,
+                PlaneView<std::uint8_t> mask, Threads threads) {
+  const int width = image.width();
+  const bool in_place = calibration.defects.empty() && lines.empty();
+  const int rows = in_place ? 32 : read_rows;
+  std::vector<char> marked(static_cast<std::size_t>((image.height() + rows - 1) / rows), 1);
+  if (in_place) {
+    parallel_bands(threads, image.height(), rows, [&](int y0, int y1) {
+      const Rect band{0, y0, width, y1};
+      raw.fill(plane, band, image.crop(band));
+      sensor::calibrate_band(image.crop(band), band, calibration.planes(), mask.crop(band));
+      marked[static_cast<std::size_t>(y0 / rows)] = any_bits(mask, y0, y1) ? 1 : 0;
+    });
+  }
+  parallel_bands(threads, image.height(), rows, [&](int y0, int y1) {
+    const auto k = static_cast<std::size_t>(y0 / rows);
+    const bool beside =
+        (k > 0 && marked[k - 1] != 0) || (k + 1 < marked.size() && marked[k + 1] != 0);
+    if (marked[k] == 0 && !beside) return;
+    const Rect band{0, y0, width, y1};
+    read_calibrated(raw, calibration, band, image.crop(band), mask.crop(band), plane, &lines);
+  });
+}
+
 }  // namespace
 
 double ChannelSky::level_at(double x, double y) const noexcept {
@@ -210,17 +247,22 @@ double ChannelSky::noise_at(double x, double y) const noexcept {
 
 SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibration,
                            const MeasureSettings& settings, Threads threads) {
+  MeasureBuffers buffers;
+  return measure_sub(raw, calibration, settings, threads, buffers);
+}
+
+SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibration,
+                           const MeasureSettings& settings, Threads threads,
+                           MeasureBuffers& buffers) {
   SubMeasurement out;
   out.frame = raw.size();
   const bool mosaic = calibration.cfa != CfaPattern::none;
-  Grid<float> image(out.frame);
-  Mask mask(out.frame);
+  Grid<float>& image = buffers.image;
+  Mask& mask = buffers.mask;
+  if (image.size() != out.frame) image = Grid<float>(out.frame);
+  if (mask.size() != out.frame) mask = Mask(out.frame);
   const auto read_plane = [&](int plane) {
-    parallel_bands(threads, out.frame.height, read_rows, [&](int y0, int y1) {
-      const Rect band{0, y0, out.frame.width, y1};
-      read_calibrated(raw, calibration, band, image.view().crop(band), mask.view().crop(band),
-                      plane, &out.lines);
-    });
+    read_whole(raw, calibration, plane, out.lines, image.view(), mask.view(), threads);
   };
   // A colour picture (planes already apart) is judged on its green plane, read last.
   if (raw.planes() == 3) out.sky.resize(3);
@@ -232,7 +274,8 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
       count_tails(image.cview(), mask.cview(), out.sky[static_cast<std::size_t>(plane)], threads);
     }
   }
-  if (raw.planes() != 3) {
+  // Levels of single lines move no star, and what counts their noise is the combination.
+  if (raw.planes() != 3 && settings.for_combining) {
     out.lines = sensor::measure_line_noise(
         image.cview(), mask.cview(), calibration.cfa,
         [&](double x, double y) {
@@ -246,7 +289,8 @@ SubMeasurement measure_sub(const PixelSource& raw, const Calibration& calibratio
   auto options = settings.stars;
   options.cfa = calibration.cfa;
   options.gain_e_per_unit = calibration.electrons_per_unit();
-  auto measured = stars::measure_frame(image.cview(), mask.cview(), options, threads);
+  auto measured =
+      stars::measure_frame(image.cview(), mask.cview(), options, threads, buffers.stars);
   if (mosaic) {
     for (int plane = 0; plane < 3; ++plane) {
       out.sky.push_back(measure_channel(image.cview(), mask.cview(),

@@ -8,6 +8,7 @@
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
+#include "coldframe/pipeline/measure_buffers.hpp"
 #include "coldframe/session/tools.hpp"
 #include "frame_access.hpp"
 #include "plain_calibration.hpp"
@@ -50,6 +51,7 @@ std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
   if (!out.empty()) fits::make_folder(out);
   std::vector<MeasuredFile> results(files.size());
   std::atomic<std::size_t> done{0};
+  pipeline::BufferPool pool;
   parallel_for(threads, files.size(), [&](std::size_t i) {
     watch.check();
     auto& result = results[i];
@@ -68,8 +70,10 @@ std::vector<MeasuredFile> measure_files(const Paths& files, const fs::path& out,
       settings.keep_others = true;
       // Other samples than a camera's codes: a processed picture, no offset, units of any size.
       settings.stars.gain_assumed = !result.info.gain_e_per_adu && !file->has_codes16();
+      auto buffers = pool.take();
       result.measurement =
-          pipeline::measure_sub(*file, plain_calibration(result.info), settings, threads);
+          pipeline::measure_sub(*file, plain_calibration(result.info), settings, threads, *buffers);
+      pool.give_back(std::move(buffers));
       result.field = stars::measure_field_shape(result.measurement.stars, result.measurement.frame);
       result.classes = count_classes(result.measurement);
       if (!out.empty()) write_tables(result, out, json_tables);

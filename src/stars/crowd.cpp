@@ -8,6 +8,7 @@
 #include "stars/group_fit.hpp"
 #include "stars/grouping.hpp"
 #include "stars/light_model.hpp"
+#include "stars/recorded_widths.hpp"
 #include "stars/sky_without.hpp"
 
 namespace coldframe::stars {
@@ -106,6 +107,7 @@ void fit_alone(const DetectionFrame& frame, std::vector<Source>& sources,
   if (alone.empty()) return;
   const LightModel model = model_of(frame, sources, profile, drawn, threads);
   const Ellipse recorded = fixed_ellipse(profile);
+  const RecordedWidths widths(profile.gaussian ? 0.0 : profile.beta, profile.optical_px);
   for_each_fit(alone, threads, [&](std::size_t i, FitWorkspace& work) {
     Source& source = sources[i];
     FitSetup setup =
@@ -116,7 +118,7 @@ void fit_alone(const DetectionFrame& frame, std::vector<Source>& sources,
     const FitResult fit = fit_star(frame.image, frame.mask, setup, work);
     if (!fit.converged) return;
     if (source.full_shape) {
-      take(source, fit, recorded_ellipse(fit.ellipse, fit.beta));
+      take(source, fit, widths(fit.ellipse, fit.beta));
     } else {
       take_fixed(source, fit, fixed_ellipse_at(profile, recorded, source.star));
     }

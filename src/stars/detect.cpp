@@ -169,11 +169,10 @@ void peaks_in_row(const Grid<float>& values, int y, float limit, int reach, cons
   // A crest is at most a quarter above its highest pixel in each direction for a parabola that
   // falls to nothing within a pixel; a fifth below the limit loses none worth having.
   const float least = 0.8F * limit;
+  if (!any_above(row.data(), row.size(), least)) return;
   for (std::size_t x0 = 0; x0 < row.size(); x0 += block) {
     const std::size_t x1 = std::min(x0 + block, row.size());
-    int above = 0;
-    for (std::size_t x = x0; x < x1; ++x) above |= static_cast<int>(row[x] > least);
-    if (above == 0) continue;
+    if (!any_above(row.data() + x0, x1 - x0, least)) continue;
     for (std::size_t x = x0; x < x1; ++x) {
       if (row[x] <= least) continue;
       // Most pixels of a star end here.
@@ -216,12 +215,19 @@ void filter_frame(const DetectionFrame& frame, double fwhm_px, Threads threads, 
                   BandChoice choice) {
   if (out.values.size() != frame.image.size()) out.values = Grid<float>(frame.image.size());
   out.fwhm_px = fwhm_px;
+  out.bands = choice;
   const GaussianKernel kernel = gaussian_kernel(fwhm_px);
   // Half the pixels of a mosaic are green: half the signal, 1/sqrt2 of the noise.
   out.norm2d = kernel.norm2d * (frame.cfa == CfaPattern::none ? 1.0 : std::sqrt(0.5));
   const auto scale = static_cast<float>(1.0 / out.norm2d);
   parallel_bands(threads, frame.image.height(), band_rows, [&](int y0, int y1) {
-    if ((y0 / band_rows) % choice.step != choice.rest) return;
+    if ((y0 / band_rows) % choice.step != choice.rest) {
+      for (int y = y0; y < y1; ++y) {
+        const auto row = out.values.row(y);
+        std::fill(row.begin(), row.end(), 0.0F);
+      }
+      return;
+    }
     BandFilter(frame, kernel).run(y0, y1, scale, out.values);
   });
   const FilteredNoise noise = measured_noise(out.values);
@@ -238,6 +244,7 @@ std::vector<Peak> find_peaks(const FilteredFrame& filtered, double threshold, Th
   const PeakScale scale{static_cast<float>(filtered.zero),
                         static_cast<float>(1.0 / filtered.noise_ratio)};
   parallel_bands(threads, height, band_rows, [&](int y0, int y1) {
+    if ((y0 / band_rows) % filtered.bands.step != filtered.bands.rest) return;
     auto& list = found[static_cast<std::size_t>(y0 / band_rows)];
     for (int y = y0; y < y1; ++y) peaks_in_row(filtered.values, y, limit, reach, scale, list);
   });

@@ -47,8 +47,15 @@ struct Peak {
   int line_steps = 0;       ///< how far it goes on to both sides, in steps of 2.2 kernel widths
 };
 
+/// Which bands of rows to work on: those whose number leaves `rest` when divided by `step`.
+struct BandChoice {
+  int step = 1;
+  int rest = 0;
+};
+
 struct FilteredFrame {
-  Grid<float> values;        ///< in units of the expected noise
+  Grid<float> values;        ///< in units of the expected noise; zero outside the bands
+  BandChoice bands;          ///< that were filtered
   double noise_ratio = 1.0;  ///< measured over expected noise
   /// Level of empty sky, <= 0: the mesh reads the light of many faint wings as sky.
   double zero = 0.0;
@@ -56,14 +63,8 @@ struct FilteredFrame {
   double norm2d = 1.0;
 };
 
-/// Which bands of rows to work on: those whose number leaves `rest` when divided by `step`.
-struct BandChoice {
-  int step = 1;
-  int rest = 0;
-};
-
-/// Filters the chosen bands into `out` (its grid is reused when the size fits; other bands
-/// keep what they held, zero at first).
+/// Filters the chosen bands into `out` (its grid is reused when the size fits); the others become
+/// zero.
 void filter_frame(const DetectionFrame& frame, double fwhm_px, Threads threads, FilteredFrame& out,
                   BandChoice choice = {});
 

@@ -27,12 +27,13 @@ void signal_vectors(const SignalInput& in, float* HWY_RESTRICT out) {
   const auto limit = hn::Set(df, 1e7F);
   const auto half = hn::Set(df, 0.5F);
   const auto step = hn::Set(df, in.per_cell);
+  const auto counting = hn::Iota(di, 0);
   for (const SkyPiece& piece : in.sky) {
     const float* HWY_RESTRICT row = in.row + piece.x0;
     float* HWY_RESTRICT to = out + piece.x0;
     int i = 0;
     for (; i + lanes <= piece.count; i += lanes) {
-      const auto x = hn::ConvertTo(df, hn::Iota(di, piece.offset + i));
+      const auto x = hn::ConvertTo(df, hn::Add(counting, hn::Set(di, piece.offset + i)));
       const auto f = hn::Sub(hn::Mul(hn::Add(x, half), step), half);
       auto level = cubic(df, piece.level, f);
       if (in.light != nullptr) level = hn::Add(level, hn::LoadU(df, in.light + piece.x0 + i));
@@ -86,6 +87,18 @@ void across_vectors(const float* const* rows, const float* taps, std::size_t rad
   }
 }
 
+bool above_vectors(const float* HWY_RESTRICT values, std::size_t count, float limit) {
+  const hn::ScalableTag<float> df;
+  const std::size_t lanes = hn::Lanes(df);
+  const auto least = hn::Set(df, limit);
+  auto highest = least;
+  std::size_t i = 0;
+  for (; i + lanes <= count; i += lanes) highest = hn::Max(highest, hn::LoadU(df, values + i));
+  bool any = !hn::AllFalse(df, hn::Gt(highest, least));
+  for (; i < count; ++i) any = any || values[i] > limit;
+  return any;
+}
+
 }  // namespace coldframe::stars::HWY_NAMESPACE
 HWY_AFTER_NAMESPACE();
 
@@ -95,6 +108,7 @@ namespace {
 HWY_EXPORT(signal_vectors);
 HWY_EXPORT(along_vectors);
 HWY_EXPORT(across_vectors);
+HWY_EXPORT(above_vectors);
 }  // namespace
 
 void signal_row(const SignalInput& in, float* out) noexcept {
@@ -129,6 +143,14 @@ void filter_along_scalar(const float* centre, const float* taps, std::size_t rad
 void filter_across(const float* const* rows, const float* taps, std::size_t radius, float* out,
                    std::size_t count) noexcept {
   HWY_DYNAMIC_DISPATCH(across_vectors)(rows, taps, radius, out, count);
+}
+
+bool any_above(const float* values, std::size_t count, float limit) noexcept {
+  return HWY_DYNAMIC_DISPATCH(above_vectors)(values, count, limit);
+}
+
+bool any_above_scalar(const float* values, std::size_t count, float limit) noexcept {
+  return std::any_of(values, values + count, [limit](float v) { return v > limit; });
 }
 
 void filter_across_scalar(const float* const* rows, const float* taps, std::size_t radius,

@@ -51,4 +51,8 @@ void filter_across(const float* const* rows, const float* taps, std::size_t radi
 void filter_across_scalar(const float* const* rows, const float* taps, std::size_t radius,
                           float* out, std::size_t count) noexcept;
 
+/// Whether any value exceeds the limit.
+[[nodiscard]] bool any_above(const float* values, std::size_t count, float limit) noexcept;
+[[nodiscard]] bool any_above_scalar(const float* values, std::size_t count, float limit) noexcept;
+
 }  // namespace coldframe::stars

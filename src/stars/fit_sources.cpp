@@ -3,6 +3,7 @@
 
 #include "stars/crowd.hpp"
 #include "stars/fit_tasks.hpp"
+#include "stars/recorded_widths.hpp"
 
 namespace coldframe::stars {
 namespace {
@@ -104,13 +105,14 @@ void fit_full_shapes(const DetectionFrame& frame, std::vector<Source>& sources,
                      const FieldProfile& profile, const Crowd& crowd, int max_fits,
                      Threads threads) {
   const std::vector<std::size_t> full = choose_for_full_fit(sources, max_fits);
+  const RecordedWidths recorded(profile.gaussian ? 0.0 : profile.beta, profile.optical_px);
   for_each_fit(full, threads, [&](std::size_t i, FitWorkspace& work) {
     NeighbourStore store{};
     FitSetup setup = setup_for(frame, sources[i], profile);
     setup.neighbours = crowd.around(i, store);
     const FitResult fit = fit_star(frame.image, frame.mask, setup, work);
     sources[i].full_shape = fit.converged;
-    if (fit.converged) take(sources[i], fit, recorded_ellipse(fit.ellipse, fit.beta));
+    if (fit.converged) take(sources[i], fit, recorded(fit.ellipse, fit.beta));
   });
 }
 

@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "coldframe/core/error.hpp"
+#include "coldframe/stars/scratch.hpp"
 #include "stars/crowd.hpp"
 #include "stars/detect.hpp"
 #include "stars/quality.hpp"
@@ -119,8 +120,7 @@ std::vector<Source> detect(const DetectionFrame& frame, const FilteredFrame& fil
 /// ask for wider cells, and where the light of many stars lies on it.
 std::vector<Source> find_and_fit(const DetectionFrame& frame, const MeasureOptions& options,
                                  SkyMeshOptions& sky_options, SkyMesh& sky, FieldProfile& profile,
-                                 Threads threads) {
-  FilteredFrame filtered;
+                                 FilteredFrame& filtered, Threads threads) {
   find_width(frame, threads, filtered, profile);
   const int cell = cell_for(profile.fwhm_px, sky_options);
   if (cell != sky_options.cell_px) {
@@ -179,6 +179,13 @@ std::vector<std::string> MeasureOptions::faults() const {
 
 FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
                                const MeasureOptions& options, Threads threads) {
+  MeasureScratch scratch;
+  return measure_frame(image, mask, options, threads, scratch);
+}
+
+FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
+                               const MeasureOptions& options, Threads threads,
+                               MeasureScratch& scratch) {
   check(image, mask, options);
   FrameMeasurement result;
   SkyMeshOptions sky_options = options.sky;
@@ -188,7 +195,10 @@ FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std
   std::vector<Source> sources;
   const DetectionFrame frame{image, mask, &result.sky, options.cfa, gain_of(options, result.sky)};
   if (result.sky.median_noise() > 0.0) {
-    sources = find_and_fit(frame, options, sky_options, result.sky, profile, threads);
+    FilteredFrame filtered;
+    filtered.values = std::move(scratch.filtered);
+    sources = find_and_fit(frame, options, sky_options, result.sky, profile, filtered, threads);
+    scratch.filtered = std::move(filtered.values);
     if (is_crowded(sources)) {
       CrowdOptions crowd{options.threshold_sigma, options.max_fits, sky_options};
       resolve_crowd(frame, crowd, result.sky, sources, profile, threads);

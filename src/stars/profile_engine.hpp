@@ -232,7 +232,8 @@ class ProfileFit {
 
   void iterate(FitResult& result) noexcept {
     constexpr int limit = 40;
-    double damping = 1e-2;
+    double damping = 1e-3;
+    bool stale = false;  // the terms are those of a step that was not taken
     for (result.iterations = 1; result.iterations <= limit; ++result.iterations) {
       FitMatrix l{};
       ParameterVector step = normal_.gradient;
@@ -245,10 +246,17 @@ class ProfileFit {
                                  step.data()) < 1e-4;
         better = propose(step, trial);
       }
+      if (better && settled && !stale && damping < 1.0) {
+        // The step is worth less than a hundredth of a standard error: it needs no trial.
+        now_ = trial;
+        result.converged = true;
+        return;
+      }
       if (better) {
         evaluate_profile(work_.pixels, trial, setup_.gaussian, work_.terms);
         better = residuals(trial) <= cost_ * (1.0 + 1e-6);
       }
+      stale = !better;
       if (!better) {
         // Nothing but rounding left to gain.
         result.converged = settled && damping < 1.0;

@@ -37,16 +37,18 @@ class Prominence {
   [[nodiscard]] double surroundings(const Peak& peak) const noexcept {
     std::array<double, directions> ring{};
     int count = 0;
+    if (has_room(peak)) {
+      for (const Step& step : ring_) {
+        ring[static_cast<std::size_t>(count++)] = at(peak.x + step.x, peak.y + step.y);
+      }
+      return ring_level(ring, count);
+    }
     for (const Step& step : ring_) {
       const int x = peak.x + step.x;
       const int y = peak.y + step.y;
       if (whole(values_.size()).contains(x, y)) ring[static_cast<std::size_t>(count++)] = at(x, y);
     }
-    if (count < 4) return 0.0;
-    std::nth_element(ring.begin(), ring.begin() + count / 2, ring.begin() + count);
-    const double level = ring[static_cast<std::size_t>(count / 2)];
-    // Below this it is the ring's own noise, and subtracting it would only lose faint stars.
-    return level > 1.5 ? level : 0.0;
+    return ring_level(ring, count);
   }
 
   struct Ridge {
@@ -57,8 +59,8 @@ class Prominence {
   /// distances on both sides. High on trails and diffraction spikes, whose own noise would
   /// otherwise pass for a row of stars.
   [[nodiscard]] Ridge line_through(const Peak& peak) const noexcept {
-    Ridge best;
-    for (int k = 0; k < directions; ++k) {
+    Ridge best = has_room(peak) ? best_of_lines(peak) : Ridge{};
+    for (int k = 0; k < directions && !has_room(peak); ++k) {
       try_line(peak, lines_[static_cast<std::size_t>(k)], std::numbers::pi * k / directions, best);
     }
     if (best.level <= 2.0) return {};
@@ -127,6 +129,40 @@ class Prominence {
   };
   using Line = std::array<Step, 4>;
   static constexpr int directions = 16;
+  /// Whether ring and lines lie within the frame.
+  [[nodiscard]] bool has_room(const Peak& peak) const noexcept {
+    const int reach = static_cast<int>(std::ceil(4.4 * fwhm_)) + 1;
+    return peak.x >= reach && peak.y >= reach && peak.x + reach < values_.width() &&
+           peak.y + reach < values_.height();
+  }
+  [[nodiscard]] static double ring_level(std::array<double, directions>& ring, int count) noexcept {
+    if (count < 4) return 0.0;
+    std::nth_element(ring.begin(), ring.begin() + count / 2, ring.begin() + count);
+    const double level = ring[static_cast<std::size_t>(count / 2)];
+    // Below this it is the ring's own noise, and subtracting it would only lose faint stars.
+    return level > 1.5 ? level : 0.0;
+  }
+  /// The same as trying every line. All values are fetched before any is judged: they come from
+  /// far apart in memory, and fetches that wait for no decision run side by side.
+  [[nodiscard]] Ridge best_of_lines(const Peak& peak) const noexcept {
+    std::array<float, directions> lowest;
+    for (std::size_t k = 0; k < lowest.size(); ++k) {
+      const Line& line = lines_[k];
+      float low = values_(peak.x + line[0].x, peak.y + line[0].y);
+      for (std::size_t r = 1; r < line.size(); ++r) {
+        low = std::min(low, values_(peak.x + line[r].x, peak.y + line[r].y));
+      }
+      lowest[k] = low;
+    }
+    Ridge best;
+    for (std::size_t k = 0; k < lowest.size(); ++k) {
+      const double level = (static_cast<double>(lowest[k]) - zero_) * unit_;
+      if (level > best.level) {
+        best = {level, std::numbers::pi * static_cast<double>(k) / directions};
+      }
+    }
+    return best;
+  }
   [[nodiscard]] Step step_towards(double angle, double widths) const noexcept {
     return {static_cast<int>(std::lround(widths * fwhm_ * std::cos(angle))),
             static_cast<int>(std::lround(widths * fwhm_ * std::sin(angle)))};

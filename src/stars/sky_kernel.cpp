@@ -1,6 +1,7 @@
 #include "stars/sky_kernel.hpp"
 
 #include <algorithm>
+#include <bit>
 
 #undef HWY_TARGET_INCLUDE
 #define HWY_TARGET_INCLUDE "stars/sky_kernel.cpp"
@@ -35,15 +36,40 @@ void cubic_vectors(const float* c, int offset, float per_cell, float* HWY_RESTRI
   const std::size_t lanes = hn::Lanes(df);
   const auto half = hn::Set(df, 0.5F);
   const auto step = hn::Set(df, per_cell);
+  const auto counting = hn::Iota(di, 0);
   std::size_t i = 0;
   for (; i + lanes <= count; i += lanes) {
-    const auto x = hn::ConvertTo(df, hn::Iota(di, offset + static_cast<int>(i)));
+    const auto x = hn::ConvertTo(df, hn::Add(counting, hn::Set(di, offset + static_cast<int>(i))));
     const auto f = hn::Sub(hn::Mul(hn::Add(x, half), step), half);
     auto sum = hn::Add(hn::Set(df, c[2]), hn::Mul(f, hn::Set(df, c[3])));
     sum = hn::Add(hn::Set(df, c[1]), hn::Mul(f, sum));
     hn::StoreU(hn::Add(hn::Set(df, c[0]), hn::Mul(f, sum)), df, out + i);
   }
   cubic_run_scalar(c, offset + static_cast<int>(i), per_cell, out + i, count - i);
+}
+
+bool copy_vectors(const float* HWY_RESTRICT values, const std::uint8_t* HWY_RESTRICT bad,
+                  std::size_t count, float* HWY_RESTRICT out) {
+  const hn::ScalableTag<float> df;
+  const hn::RebindToUnsigned<decltype(df)> du;
+  const hn::ScalableTag<std::uint8_t> d8;
+  const std::size_t lanes = hn::Lanes(df);
+  const std::size_t bytes = hn::Lanes(d8);
+  const auto exponent = hn::Set(du, exponent_bits);  // all ones: infinite or NaN
+  auto odd = hn::Zero(du);
+  std::size_t i = 0;
+  for (; i + lanes <= count; i += lanes) {
+    const auto v = hn::LoadU(df, values + i);
+    hn::StoreU(v, df, out + i);
+    odd = hn::Or(odd, hn::VecFromMask(du, hn::Eq(hn::And(hn::BitCast(du, v), exponent), exponent)));
+  }
+  bool good = hn::AllTrue(du, hn::Eq(odd, hn::Zero(du)));
+  auto bits = hn::Zero(d8);
+  std::size_t k = 0;
+  for (; k + bytes <= count; k += bytes) bits = hn::Or(bits, hn::LoadU(d8, bad + k));
+  good = good && hn::AllTrue(d8, hn::Eq(bits, hn::Zero(d8)));
+  for (; k < count; ++k) good = good && bad[k] == 0;
+  return copy_good_scalar(values + i, bad + i, count - i, out + i) && good;
 }
 
 }  // namespace coldframe::stars::HWY_NAMESPACE
@@ -54,6 +80,7 @@ namespace coldframe::stars {
 namespace {
 HWY_EXPORT(bins_vectors);
 HWY_EXPORT(cubic_vectors);
+HWY_EXPORT(copy_vectors);
 }  // namespace
 
 void find_bins(const float* values, std::size_t count, float low, float scale, float most,
@@ -67,6 +94,22 @@ void find_bins_scalar(const float* values, std::size_t count, float low, float s
     const float place = std::clamp((values[i] - low) * scale, -1.0F, most);
     bins[i] = static_cast<std::uint16_t>(static_cast<int>(place + 1.0F));
   }
+}
+
+bool copy_good(const float* values, const std::uint8_t* bad, std::size_t count,
+               float* out) noexcept {
+  return HWY_DYNAMIC_DISPATCH(copy_vectors)(values, bad, count, out);
+}
+
+bool copy_good_scalar(const float* values, const std::uint8_t* bad, std::size_t count,
+                      float* out) noexcept {
+  bool good = true;
+  for (std::size_t i = 0; i < count; ++i) {
+    out[i] = values[i];
+    const bool finite = (std::bit_cast<std::uint32_t>(values[i]) & exponent_bits) != exponent_bits;
+    good = good && finite && bad[i] == 0;
+  }
+  return good;
 }
 
 void cubic_run(const float* c, int offset, float per_cell, float* out, std::size_t count) noexcept {

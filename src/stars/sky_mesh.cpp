@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <array>
-#include <bit>
 #include <cmath>
 #include <cstdint>
 #include <limits>
@@ -10,22 +9,11 @@
 
 #include "coldframe/core/statistics.hpp"
 #include "stars/sky_cell.hpp"
+#include "stars/sky_kernel.hpp"
 #include "stars/sky_without.hpp"
 
 namespace coldframe::stars {
 namespace {
-
-bool all_good(const float* values, const std::uint8_t* bad, std::size_t count) noexcept {
-  unsigned masked = 0;
-  for (std::size_t i = 0; i < count; ++i) masked |= bad[i];
-  std::uint32_t odd = 0;
-  for (std::size_t i = 0; i < count; ++i) {
-    constexpr std::uint32_t exponent = 0x7f800000;  // all ones: infinite or NaN
-    const auto bits = std::bit_cast<std::uint32_t>(values[i]);
-    odd |= (bits & exponent) == exponent ? 1U : 0U;
-  }
-  return masked == 0 && odd == 0;
-}
 
 /// Good values of a rectangle, in row order.
 class Gatherer {
@@ -42,8 +30,8 @@ class Gatherer {
     const auto width = static_cast<std::size_t>(rect.width());
     for (int y = rect.y0; y < rect.y1; ++y) {
       const float* const row = image_.row(y).data() + rect.x0;
-      if (plain && all_good(row, mask_.row(y).data() + rect.x0, width)) {
-        to = std::copy_n(row, width, to);
+      if (plain && copy_good(row, mask_.row(y).data() + rect.x0, width, to)) {
+        to += width;
       } else {
         to = choose(rect, y, to);
       }

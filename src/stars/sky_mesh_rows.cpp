@@ -67,9 +67,15 @@ class RowOfCells {
   }
   /// Every column's value at this row.
   [[nodiscard]] std::vector<float> columns() const {
+    std::array<std::vector<float>, 2> beyond;
+    std::array<const float*, 4> lines{};
+    for (int k = 0; k < 4; ++k) {
+      auto& made = beyond[k < 2 ? 0 : 1];  // of each pair at most one lies beyond an end
+      lines[static_cast<std::size_t>(k)] = line(at_.cell - 1 + k, made);
+    }
     std::vector<float> values(static_cast<std::size_t>(grid_.width()));
     for (std::size_t i = 0; i < values.size(); ++i) {
-      values[i] = column_value(grid_, static_cast<int>(i), at_);
+      values[i] = horner(cubic(lines[0][i], lines[1][i], lines[2][i], lines[3][i]), at_.share);
     }
     return values;
   }
@@ -80,6 +86,16 @@ class RowOfCells {
   }
 
  private:
+  /// Row j of cells, made by continuing the others where it lies beyond them.
+  [[nodiscard]] const float* line(int j, std::vector<float>& made) const {
+    if (j >= 0 && j < grid_.height()) return grid_.row(j).data();
+    made.resize(static_cast<std::size_t>(grid_.width()));
+    for (int i = 0; i < grid_.width(); ++i) {
+      const auto cell = [&](int row) { return grid_(i, row); };
+      made[static_cast<std::size_t>(i)] = continued(cell, j, grid_.height());
+    }
+    return made.data();
+  }
   const Grid<float>& grid_;
   Interval at_;
 };
