@@ -253,6 +253,7 @@ std::vector<Source> find_more(const DetectionFrame& frame, const LightModel& mod
   const std::vector<Point> places = places_of(sources);
   const NeighbourGrid grid(places, frame.image.size(), 2.0 * profile.fwhm_px);
   const double photon = frame.gain_e_per_unit > 0.0 ? 1.0 / frame.gain_e_per_unit : 0.0;
+  const PeakLimits limits = peak_limits(profile.fwhm_px, frame.cfa);
   std::vector<Source> more;
   for (const Peak& peak : find_peaks(filtered, threshold, threads)) {
     const double sigma = static_cast<double>(frame.sky->noise_at(peak.x, peak.y));
@@ -266,7 +267,7 @@ std::vector<Source> find_more(const DetectionFrame& frame, const LightModel& mod
       taken = taken || (!sources[j].dropped && !sources[j].sharp);
     });
     if (taken) continue;
-    Source source = inspect_peak(frame, filtered, peak, profile.fwhm_px);
+    Source source = inspect_peak(frame, filtered, peak, limits);
     if (!source.saturated && !source.dropped) more.push_back(source);
   }
   return more;

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <cstdint>
 #include <iterator>
 
 #include "coldframe/core/statistics.hpp"
@@ -163,25 +164,19 @@ struct PeakScale {
 };
 
 void peaks_in_row(const Grid<float>& values, int y, float limit, int reach, const PeakScale& scale,
-                  std::vector<Peak>& out) {
+                  std::vector<std::uint32_t>& above, std::vector<Peak>& out) {
   const auto row = values.row(y);
-  constexpr std::size_t block = 32;
+  above.resize(row.size());
   // A crest is at most a quarter above its highest pixel in each direction for a parabola that
   // falls to nothing within a pixel; a fifth below the limit loses none worth having.
   const float least = 0.8F * limit;
-  if (!any_above(row.data(), row.size(), least)) return;
-  for (std::size_t x0 = 0; x0 < row.size(); x0 += block) {
-    const std::size_t x1 = std::min(x0 + block, row.size());
-    if (!any_above(row.data() + x0, x1 - x0, least)) continue;
-    for (std::size_t x = x0; x < x1; ++x) {
-      if (row[x] <= least) continue;
-      // Most pixels of a star end here.
-      if (x + 1 < row.size() && row[x + 1] > row[x]) continue;
-      if (!is_maximum(values, static_cast<int>(x), y, reach)) continue;
-      const float top = crest(values, static_cast<int>(x), y);
-      if (top > limit) {
-        out.push_back({static_cast<int>(x), y, (top - scale.zero) * scale.per_unit, 0.0F});
-      }
+  const std::size_t found = find_crests(row.data(), row.size(), least, above.data());
+  for (std::size_t k = 0; k < found; ++k) {
+    const std::size_t x = above[k];
+    if (!is_maximum(values, static_cast<int>(x), y, reach)) continue;
+    const float top = crest(values, static_cast<int>(x), y);
+    if (top > limit) {
+      out.push_back({static_cast<int>(x), y, (top - scale.zero) * scale.per_unit, 0.0F});
     }
   }
 }
@@ -246,13 +241,27 @@ std::vector<Peak> find_peaks(const FilteredFrame& filtered, double threshold, Th
   parallel_bands(threads, height, band_rows, [&](int y0, int y1) {
     if ((y0 / band_rows) % filtered.bands.step != filtered.bands.rest) return;
     auto& list = found[static_cast<std::size_t>(y0 / band_rows)];
-    for (int y = y0; y < y1; ++y) peaks_in_row(filtered.values, y, limit, reach, scale, list);
+    std::vector<std::uint32_t> above;
+    for (int y = y0; y < y1; ++y) {
+      peaks_in_row(filtered.values, y, limit, reach, scale, above, list);
+    }
   });
   std::vector<Peak> peaks;
   for (const auto& list : found) peaks.insert(peaks.end(), list.begin(), list.end());
   std::stable_sort(peaks.begin(), peaks.end(),
                    [](const Peak& a, const Peak& b) { return a.value > b.value; });
   return peaks;
+}
+
+std::vector<std::uint32_t> by_rows(const std::vector<Peak>& peaks, int height) {
+  std::vector<std::uint32_t> first(static_cast<std::size_t>(height) + 1, 0);
+  for (const Peak& peak : peaks) ++first[static_cast<std::size_t>(peak.y) + 1];
+  for (std::size_t y = 1; y < first.size(); ++y) first[y] += first[y - 1];
+  std::vector<std::uint32_t> order(peaks.size());
+  for (std::size_t i = 0; i < peaks.size(); ++i) {
+    order[first[static_cast<std::size_t>(peaks[i].y)]++] = static_cast<std::uint32_t>(i);
+  }
+  return order;
 }
 
 }  // namespace coldframe::stars

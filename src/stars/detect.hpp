@@ -72,6 +72,10 @@ void filter_frame(const DetectionFrame& frame, double fwhm_px, Threads threads, 
 [[nodiscard]] std::vector<Peak> find_peaks(const FilteredFrame& filtered, double threshold,
                                            Threads threads);
 
+/// The peaks' numbers row by row: who looks at their pixels in this order finds the neighbours'
+/// still at hand.
+[[nodiscard]] std::vector<std::uint32_t> by_rows(const std::vector<Peak>& peaks, int height);
+
 /// Drops maxima that do not stand out from a brighter neighbour's flank (saddle) or
 /// from their surroundings (ring) by the local noise. Keeps the order.
 [[nodiscard]] std::vector<Peak> keep_prominent(const DetectionFrame& frame,

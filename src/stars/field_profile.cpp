@@ -120,16 +120,17 @@ std::vector<Source> first_candidates(const DetectionFrame& frame, const Filtered
                                      Threads threads) {
   constexpr double threshold = 10.0;
   constexpr std::size_t wanted = 6000;
+  const PeakLimits narrowest = narrowest_limits(frame.cfa);
   std::vector<Peak> bright;
   for (const Peak& peak : find_peaks(first, threshold, threads)) {
     if (bright.size() >= wanted) break;
-    const Source source = inspect_first_peak(frame, first, peak);
+    const Source source = inspect_first_peak(frame, first, peak, narrowest);
     if (!source.sharp && !source.saturated && !source.edge && !source.dropped)
       bright.push_back(peak);
   }
   std::vector<Source> sources;
   for (const Peak& peak : keep_prominent(frame, first, std::move(bright), threshold, threads)) {
-    sources.push_back(inspect_first_peak(frame, first, peak));
+    sources.push_back(inspect_first_peak(frame, first, peak, narrowest));
   }
   return sources;
 }
@@ -219,11 +220,12 @@ FaintWidth width_of_faint(const DetectionFrame& frame, const FilteredFrame& filt
                           Threads threads) {
   constexpr double threshold = 6.0;
   constexpr std::size_t brightest = 25;
+  const PeakLimits narrowest = narrowest_limits(frame.cfa);
   std::vector<double> widths;
   FaintWidth result;
   for (const Peak& peak : keep_prominent(frame, filtered, find_peaks(filtered, threshold, threads),
                                          threshold, threads)) {
-    const Source source = inspect_first_peak(frame, filtered, peak);
+    const Source source = inspect_first_peak(frame, filtered, peak, narrowest);
     if (source.sharp || source.saturated || source.edge || source.dropped) continue;
     ++result.peaks;
     if (widths.size() < brightest) widths.push_back(source.star.fwhm_px);

@@ -87,16 +87,25 @@ void across_vectors(const float* const* rows, const float* taps, std::size_t rad
   }
 }
 
-bool above_vectors(const float* HWY_RESTRICT values, std::size_t count, float limit) {
+std::size_t crests_vectors(const float* HWY_RESTRICT values, std::size_t count, float limit,
+                           std::uint32_t* HWY_RESTRICT where) {
   const hn::ScalableTag<float> df;
   const std::size_t lanes = hn::Lanes(df);
   const auto least = hn::Set(df, limit);
-  auto highest = least;
-  std::size_t i = 0;
-  for (; i + lanes <= count; i += lanes) highest = hn::Max(highest, hn::LoadU(df, values + i));
-  bool any = !hn::AllFalse(df, hn::Gt(highest, least));
-  for (; i < count; ++i) any = any || values[i] > limit;
-  return any;
+  std::size_t found = first_crest(values, count, limit, where);
+  std::size_t i = 1;
+  for (; i + lanes < count; i += lanes) {
+    const auto here = hn::LoadU(df, values + i);
+    const auto high = hn::Gt(here, least);
+    if (hn::AllFalse(df, high)) continue;
+    const auto crest = hn::And(high, hn::And(hn::Gt(here, hn::LoadU(df, values + i - 1)),
+                                             hn::Ge(here, hn::LoadU(df, values + i + 1))));
+    if (hn::AllFalse(df, crest)) continue;
+    for (std::size_t k = i; k < i + lanes; ++k) {
+      if (is_crest(values, k, limit)) where[found++] = static_cast<std::uint32_t>(k);
+    }
+  }
+  return last_crests(values, i, count, limit, where, found);
 }
 
 }  // namespace coldframe::stars::HWY_NAMESPACE
@@ -108,7 +117,7 @@ namespace {
 HWY_EXPORT(signal_vectors);
 HWY_EXPORT(along_vectors);
 HWY_EXPORT(across_vectors);
-HWY_EXPORT(above_vectors);
+HWY_EXPORT(crests_vectors);
 }  // namespace
 
 void signal_row(const SignalInput& in, float* out) noexcept {
@@ -145,12 +154,15 @@ void filter_across(const float* const* rows, const float* taps, std::size_t radi
   HWY_DYNAMIC_DISPATCH(across_vectors)(rows, taps, radius, out, count);
 }
 
-bool any_above(const float* values, std::size_t count, float limit) noexcept {
-  return HWY_DYNAMIC_DISPATCH(above_vectors)(values, count, limit);
+std::size_t find_crests(const float* values, std::size_t count, float limit,
+                        std::uint32_t* where) noexcept {
+  return HWY_DYNAMIC_DISPATCH(crests_vectors)(values, count, limit, where);
 }
 
-bool any_above_scalar(const float* values, std::size_t count, float limit) noexcept {
-  return std::any_of(values, values + count, [limit](float v) { return v > limit; });
+std::size_t find_crests_scalar(const float* values, std::size_t count, float limit,
+                               std::uint32_t* where) noexcept {
+  const std::size_t found = first_crest(values, count, limit, where);
+  return last_crests(values, 1, count, limit, where, found);
 }
 
 void filter_across_scalar(const float* const* rows, const float* taps, std::size_t radius,

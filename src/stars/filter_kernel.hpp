@@ -7,6 +7,7 @@
 
 #include <algorithm>
 #include <cstddef>
+#include <cstdint>
 #include <span>
 
 #include "stars/sky_pieces.hpp"
@@ -51,8 +52,35 @@ void filter_across(const float* const* rows, const float* taps, std::size_t radi
 void filter_across_scalar(const float* const* rows, const float* taps, std::size_t radius,
                           float* out, std::size_t count) noexcept;
 
-/// Whether any value exceeds the limit.
-[[nodiscard]] bool any_above(const float* values, std::size_t count, float limit) noexcept;
-[[nodiscard]] bool any_above_scalar(const float* values, std::size_t count, float limit) noexcept;
+/// Whether a value within a row exceeds the limit, the one before it, and is no lower than the
+/// next.
+[[nodiscard]] inline bool is_crest(const float* values, std::size_t i, float limit) noexcept {
+  return values[i] > limit && values[i] > values[i - 1] && values[i] >= values[i + 1];
+}
+/// The same for the first value, which none precedes; returns how many were found: 0 or 1.
+[[nodiscard]] inline std::size_t first_crest(const float* values, std::size_t count, float limit,
+                                             std::uint32_t* where) noexcept {
+  if (count == 0 || !(values[0] > limit) || (count > 1 && values[0] < values[1])) return 0;
+  where[0] = 0;
+  return 1;
+}
+/// From value `i` > 0 to the last, which none follows.
+[[nodiscard]] inline std::size_t last_crests(const float* values, std::size_t i, std::size_t count,
+                                             float limit, std::uint32_t* where,
+                                             std::size_t found) noexcept {
+  for (; i + 1 < count; ++i) {
+    if (is_crest(values, i, limit)) where[found++] = static_cast<std::uint32_t>(i);
+  }
+  if (i < count && values[i] > limit && values[i] > values[i - 1]) {
+    where[found++] = static_cast<std::uint32_t>(i);
+  }
+  return found;
+}
+
+/// Crests above the limit along a row, in order; returns how many. `where` has room for `count`.
+std::size_t find_crests(const float* values, std::size_t count, float limit,
+                        std::uint32_t* where) noexcept;
+std::size_t find_crests_scalar(const float* values, std::size_t count, float limit,
+                               std::uint32_t* where) noexcept;
 
 }  // namespace coldframe::stars

@@ -23,13 +23,14 @@ bool belongs_to_neighbour(const FitRegion& region, int x, int y) noexcept {
 }
 
 void gather_ring(const FitRegion& region, double inner, double outer, PixelSet& set) noexcept {
-  const int r = region.radius;
+  // Beyond the outer circle no pixel counts.
+  const int r = std::min(region.radius, static_cast<int>(std::min(outer, 1e3)));
   const int ox = region.origin_x;
   const int oy = region.origin_y;
   const Rect window =
       Rect{ox - r, oy - r, ox + r + 1, oy + r + 1}.intersect(whole(region.image.size()));
   const double inner2 = inner < 0.0 ? -1.0 : inner * inner;
-  const double outer2 = std::pow(std::min(outer, r + 0.3), 2);
+  const double outer2 = std::pow(std::min(outer, region.radius + 0.3), 2);
   for (int y = window.y0; y < window.y1; ++y) {
     const float* const values = region.image.row(y).data();
     const std::uint8_t* const bits = region.mask.row(y).data();

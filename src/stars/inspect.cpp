@@ -160,7 +160,8 @@ double width_from_filtered(const FilteredFrame& filtered, const Peak& peak) noex
 }
 
 Source look(const DetectionFrame& frame, const FilteredFrame& filtered, const Peak& peak,
-            double fwhm_px, double ratio_limit, bool needs_significance) {
+            double fwhm_px, const PeakLimits& limits, bool needs_significance) {
+  const double ratio_limit = limits.least_ratio;
   Source source;
   source.peak = peak;
   const Size size = frame.image.size();
@@ -198,22 +199,30 @@ Source look(const DetectionFrame& frame, const FilteredFrame& filtered, const Pe
                    ratio_limit - sharp.ratio > 2.0 * sharp.error &&
                    sharp.top > 0.9 * star.snr * sigma * filtered.noise_ratio;
     // A hit of several pixels. Stars in the field's sharper parts must not pass for one.
-    source.sharp = source.sharp || has_sharp_edge(source, 0.75 * fwhm_px);
+    source.sharp = source.sharp || edge_sharper_than(source, limits.edge_side);
   }
   return source;
 }
 
 }  // namespace
 
+PeakLimits peak_limits(double fwhm_px, CfaPattern cfa) noexcept {
+  return {fwhm_px, least_ratio(fwhm_px, cfa), least_side_ratio(0.75 * fwhm_px)};
+}
+
+PeakLimits narrowest_limits(CfaPattern cfa) noexcept {
+  constexpr double narrowest = 1.2;
+  return {narrowest, 0.5 * least_ratio(narrowest, cfa), 0.0};
+}
+
 Source inspect_peak(const DetectionFrame& frame, const FilteredFrame& filtered, const Peak& peak,
-                    double fwhm_px) {
-  return look(frame, filtered, peak, fwhm_px, least_ratio(fwhm_px, frame.cfa), true);
+                    const PeakLimits& limits) {
+  return look(frame, filtered, peak, limits.fwhm_px, limits, true);
 }
 
 Source inspect_first_peak(const DetectionFrame& frame, const FilteredFrame& filtered,
-                          const Peak& peak) {
-  const double limit = 0.5 * least_ratio(1.2, frame.cfa);
-  return look(frame, filtered, peak, width_from_filtered(filtered, peak), limit, false);
+                          const Peak& peak, const PeakLimits& narrowest) {
+  return look(frame, filtered, peak, width_from_filtered(filtered, peak), narrowest, false);
 }
 
 int fit_radius(double fwhm_px) noexcept {

@@ -30,10 +30,13 @@ void check(PlaneView<const float> image, PlaneView<const std::uint8_t> mask,
 std::vector<Source> inspect_all(const DetectionFrame& frame, const FilteredFrame& filtered,
                                 const std::vector<Peak>& peaks, double fwhm_px, Threads threads) {
   std::vector<Source> sources(peaks.size());
+  const auto order = by_rows(peaks, filtered.values.height());
+  const PeakLimits limits = peak_limits(fwhm_px, frame.cfa);
   constexpr std::size_t chunk = 128;
   parallel_for(threads, (peaks.size() + chunk - 1) / chunk, [&](std::size_t c) {
-    for (std::size_t i = c * chunk; i < std::min(peaks.size(), (c + 1) * chunk); ++i) {
-      sources[i] = inspect_peak(frame, filtered, peaks[i], fwhm_px);
+    for (std::size_t k = c * chunk; k < std::min(peaks.size(), (c + 1) * chunk); ++k) {
+      const std::size_t i = order[k];
+      sources[i] = inspect_peak(frame, filtered, peaks[i], limits);
     }
   });
   return sources;

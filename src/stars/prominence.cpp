@@ -218,9 +218,11 @@ std::vector<Peak> keep_prominent(const DetectionFrame& frame, const FilteredFram
     longest = std::max(longest, reach[i]);
   }
   std::vector<std::uint8_t> keep(peaks.size(), 0);
+  const auto order = by_rows(peaks, filtered.values.height());
   constexpr std::size_t chunk = 64;
   parallel_for(threads, (peaks.size() + chunk - 1) / chunk, [&](std::size_t c) {
-    for (std::size_t i = c * chunk; i < std::min(peaks.size(), (c + 1) * chunk); ++i) {
+    for (std::size_t k = c * chunk; k < std::min(peaks.size(), (c + 1) * chunk); ++k) {
+      const std::size_t i = order[k];
       Peak& peak = peaks[i];
       const auto line = prominence.line_through(peak);
       peak.line = static_cast<float>(line.level);

@@ -61,7 +61,11 @@ double least_side_ratio(double fwhm_px) noexcept {
 }
 
 bool has_sharp_edge(const Source& source, double fwhm_px) noexcept {
-  const double side = least_side_ratio(fwhm_px);
+  // What no star of any width could be darker than needs no closer look.
+  return edge_sharper_than(source, 1.0) && edge_sharper_than(source, least_side_ratio(fwhm_px));
+}
+
+bool edge_sharper_than(const Source& source, double side) noexcept {
   const SharpEdge& edge = source.sharp_edge;
   // The pixel was chosen for being bright, the pair for being dark: 5 sigma hold for both.
   const auto dark = [&](double ratio, double least) {

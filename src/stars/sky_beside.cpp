@@ -32,6 +32,7 @@ std::vector<Source> find_beside(const DetectionFrame& rest, const FieldProfile& 
   }
   const double far = 12.0 * profile.fwhm_px;
   const NeighbourGrid grid(places, rest.image.size(), far);
+  const PeakLimits limits = peak_limits(profile.fwhm_px, rest.cfa);
   std::vector<Source> more;
   for (const Peak& peak : keep_prominent(rest, filtered, find_peaks(filtered, threshold, threads),
                                          threshold, threads)) {
@@ -48,7 +49,7 @@ std::vector<Source> find_beside(const DetectionFrame& rest, const FieldProfile& 
       taken = taken || d2 < reach * reach;
     });
     if (taken) continue;
-    Source source = inspect_peak(rest, filtered, peak, profile.fwhm_px);
+    Source source = inspect_peak(rest, filtered, peak, limits);
     if (!source.saturated && !source.dropped && !source.sharp) more.push_back(source);
   }
   return more;

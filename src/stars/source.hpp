@@ -60,10 +60,18 @@ struct Source {
   bool converged = false;   ///< some fit succeeded (free or fixed shape)
 };
 
+/// What stars of one recorded width show at least; the same for every peak of a frame.
+struct PeakLimits {
+  double fwhm_px = 3.0;
+  double least_ratio = 0.0;  ///< neighbours' mean over the brightest pixel, centred on it
+  double edge_side = 0.0;    ///< `least_side_ratio` of stars in the field's sharper parts
+};
+[[nodiscard]] PeakLimits peak_limits(double fwhm_px, CfaPattern cfa) noexcept;
+
 /// Looks at the pixels of a peak: masked, saturated, at the edge, a single hot pixel;
 /// first guesses for a fit.
 [[nodiscard]] Source inspect_peak(const DetectionFrame& frame, const FilteredFrame& filtered,
-                                  const Peak& peak, double fwhm_px);
+                                  const Peak& peak, const PeakLimits& limits);
 
 /// Pairs of pixels that face each other across the brightest one near a peak. Mosaics: the greens'
 /// diagonals alone.
@@ -76,11 +84,15 @@ struct Source {
 /// Whether a pair of pixels across the brightest one is darker than any star of this recorded
 /// width could make it (after van Dokkum 2001, PASP 113, 1420: cosmic rays by their edges).
 [[nodiscard]] bool has_sharp_edge(const Source& source, double fwhm_px) noexcept;
+/// The same with `least_side_ratio` of that width.
+[[nodiscard]] bool edge_sharper_than(const Source& source, double side_ratio) noexcept;
 
 /// As `inspect_peak` for a field whose width is still unknown: only pixels narrower than any
 /// star (FWHM 1.2 px) count as sharp; the star's width is guessed from the filtered image.
 [[nodiscard]] Source inspect_first_peak(const DetectionFrame& frame, const FilteredFrame& filtered,
-                                        const Peak& peak);
+                                        const Peak& peak, const PeakLimits& narrowest);
+/// Limits of the narrowest stars.
+[[nodiscard]] PeakLimits narrowest_limits(CfaPattern cfa) noexcept;
 
 /// Radius of the fitted region for a star of this recorded width.
 [[nodiscard]] int fit_radius(double fwhm_px) noexcept;

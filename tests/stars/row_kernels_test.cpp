@@ -1,6 +1,8 @@
 #include <hwy/targets.h>
 
+#include <algorithm>
 #include <cmath>
+#include <cstdint>
 #include <cstring>
 #include <limits>
 #include <vector>
@@ -102,5 +104,45 @@ TEST_CASE("every instruction set bins and interpolates alike") {
     cubic_run(cubic, 32, 1.0F / 64, out.data(), out.size());
     cubic_run_scalar(cubic, 32, 1.0F / 64, defined.data(), out.size());
     CHECK(same_bits(out, defined));
+  });
+}
+
+TEST_CASE("every instruction set finds the same crests and broken values") {
+  auto row = noise(count, 0.0, 1.0, 21);
+  row[0] = 9.0F;  // ends, plateaus, and what is not finite
+  row[count - 1] = 8.0F;
+  row[500] = row[501] = row[502] = 7.0F;
+  row[700] = std::numeric_limits<float>::quiet_NaN();
+  std::vector<std::uint32_t> expected(count), where(count);
+  for (const std::size_t n : {count, std::size_t{1}, std::size_t{2}, std::size_t{17}}) {
+    const std::size_t found = find_crests_scalar(row.data(), n, 1.0F, expected.data());
+    std::size_t defined = 0;
+    for (std::size_t i = 0; i < n; ++i) {
+      const bool crest =
+          row[i] > 1.0F && (i == 0 || row[i] > row[i - 1]) && (i + 1 == n || row[i] >= row[i + 1]);
+      if (crest) REQUIRE(expected[defined++] == i);
+    }
+    CHECK(found == defined);
+    on_every_target([&] {
+      CHECK(find_crests(row.data(), n, 1.0F, where.data()) == found);
+      CHECK(std::equal(where.begin(), where.begin() + static_cast<std::ptrdiff_t>(found),
+                       expected.begin()));
+    });
+  }
+  row[700] = 0.0F;
+  std::vector<std::uint8_t> bad(count, 0);
+  on_every_target([&] {
+    std::vector<float> out(count);
+    CHECK(copy_good(row.data(), bad.data(), count, out.data()));
+    CHECK(same_bits(out, row));
+    for (const std::size_t at : {std::size_t{0}, std::size_t{333}, count - 1}) {
+      const float kept = row[at];
+      row[at] = std::numeric_limits<float>::infinity();
+      CHECK_FALSE(copy_good(row.data(), bad.data(), count, out.data()));
+      row[at] = kept;
+      bad[at] = 4;
+      CHECK_FALSE(copy_good(row.data(), bad.data(), count, out.data()));
+      bad[at] = 0;
+    }
   });
 }
