@@ -13,6 +13,7 @@ using Hint = std::optional<HintRecord>;
 [[nodiscard]] Hint hint_tracking(const Rows& rows);
 [[nodiscard]] Hint hint_wind(const Rows& rows);
 [[nodiscard]] Hint hint_jumps(const Rows& rows);
+[[nodiscard]] Hint hint_defocus(const Rows& rows);
 [[nodiscard]] Hint hint_tilt(const Rows& rows);
 [[nodiscard]] Hint hint_curvature(const Rows& rows);
 [[nodiscard]] Hint hint_astigmatism(const Rows& rows);

@@ -41,9 +41,9 @@ std::vector<HintRecord> find_hints(std::span<const SubRecord> rows) {
   constexpr std::size_t least = 3;
   for (const auto& [result, members] : results) {
     if (members.size() < least) continue;
-    for (const auto rule :
-         {detail::hint_tracking, detail::hint_wind, detail::hint_jumps, detail::hint_tilt,
-          detail::hint_curvature, detail::hint_astigmatism, detail::hint_daylight}) {
+    for (const auto rule : {detail::hint_tracking, detail::hint_wind, detail::hint_jumps,
+                            detail::hint_defocus, detail::hint_tilt, detail::hint_curvature,
+                            detail::hint_astigmatism, detail::hint_daylight}) {
       keep_costlier(hints, rule(members));
     }
   }

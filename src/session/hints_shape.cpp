@@ -163,6 +163,40 @@ Hint hint_tilt(const Rows& rows) {
   return hint;
 }
 
+Hint hint_defocus(const Rows& rows) {
+  constexpr double no_seeing = 2.5;       // times the sharp subs' width
+  constexpr double widest_arcsec = 10.0;  // beyond any seeing one observes in; no source
+  std::vector<double> widths;
+  std::vector<double> arcsec;
+  for (const auto* row : rows) {
+    if (row->fwhm_px) widths.push_back(*row->fwhm_px);
+    if (row->fwhm_px && row->fwhm_arcsec) arcsec.push_back(*row->fwhm_arcsec);
+  }
+  if (widths.size() < 3) return std::nullopt;
+  const double sharp = quantile_in_place(widths, 0.2);
+  const bool all = arcsec.size() == widths.size() && median(arcsec) > widest_arcsec;
+  HintRecord hint{"out-of-focus", "", 0.0, {}, {}};
+  std::vector<double> spoilt;
+  for (const auto* row : rows) {
+    if (!row->fwhm_px || !(all || *row->fwhm_px > no_seeing * sharp)) continue;
+    spoilt.push_back(*row->fwhm_px);
+    hint.subs.push_back(row->path);
+  }
+  if (spoilt.empty()) return std::nullopt;
+  hint.loss = static_cast<double>(spoilt.size()) / static_cast<double>(rows.size());
+  hint.evidence = {{"fwhm_px", median(spoilt)}, {"sharp_fwhm_px", sharp}};
+  hint.message =
+      all ? fmt::format(
+                "stars are {:.1f} arcsec wide, more than any seeing: out of focus; focus "
+                "before the first sub",
+                median(arcsec))
+          : fmt::format(
+                "stars of {} of {} subs are {:.1f} px wide where sharp subs have {:.1f}: "
+                "out of focus; check the focuser's clutch and what moved it",
+                spoilt.size(), rows.size(), median(spoilt), sharp);
+  return hint;
+}
+
 Hint hint_curvature(const Rows& rows) {
   const auto field = field_of(rows);
   if (!field) return std::nullopt;

@@ -40,6 +40,7 @@ Typical better_side(std::vector<double> values, double factor, double step) {
 struct Limits {
   bool look_for_doubles = false;
   double fwhm = 0.0;
+  double typical_fwhm = 0.0;
   double fwhm_ruined = 0.0;  ///< 0: not known
   double ellipticity = 0.0;
   double transparency = 0.0;
@@ -91,6 +92,7 @@ Limits limits_of(std::span<const SubFigures> subs, const KeepLimits& owner) {
   Limits limits;
   if (!fwhm.empty()) {
     const Typical width = better_side(fwhm, 1.25, 0.0);
+    limits.typical_fwhm = width.centre;
     limits.fwhm =
         std::clamp(width.centre + kappa * width.spread, 1.6 * width.centre, 2.0 * width.centre);
     limits.fwhm_ruined = ruined_fwhm(fwhm, scale);
@@ -150,11 +152,13 @@ std::optional<Decision> judge_width(const SubFigures& f, const Limits& limits) {
                    f.fwhm_px, limits.fwhm_ruined);
   }
   if (limits.fwhm > 0.0 && sure > limits.fwhm) {
-    return dropped("fwhm",
-                   fmt::format("blurred: FWHM {:.2f} px, limit {:.2f} px (focus, seeing or double "
-                               "images)",
-                               f.fwhm_px, limits.fwhm),
-                   f.fwhm_px, limits.fwhm);
+    constexpr double no_seeing = 2.5;  // times the session's width; from experience, no source
+    const bool defocused = sure > no_seeing * limits.typical_fwhm;
+    return dropped(
+        "fwhm",
+        fmt::format("blurred: FWHM {:.2f} px, limit {:.2f} px ({})", f.fwhm_px, limits.fwhm,
+                    defocused ? "out of focus" : "focus, seeing or double images"),
+        f.fwhm_px, limits.fwhm);
   }
   return std::nullopt;
 }

@@ -9,6 +9,7 @@
 #include "stars/crowd.hpp"
 #include "stars/detect.hpp"
 #include "stars/quality.hpp"
+#include "stars/rings.hpp"
 #include "stars/source.hpp"
 #include "stars/star_from_fit.hpp"
 
@@ -101,6 +102,14 @@ void find_width(const DetectionFrame& frame, Threads threads, FilteredFrame& fil
   filter_frame(frame, matched_width(profile), threads, filtered);
 }
 
+/// So few measured stars may be pieces of something larger.
+constexpr int few_profile_stars = 24;
+
+/// No seeing makes so wide stars without wings.
+bool looks_flat(const FieldProfile& profile) noexcept {
+  return profile.fwhm_px > 6.0 && (profile.gaussian || profile.beta > 8.0);
+}
+
 /// A cell must be much wider than a star, else it takes the star's light for sky.
 int cell_for(double fwhm_px, const SkyMeshOptions& options) noexcept {
   constexpr double widths = 9.0;
@@ -119,12 +128,39 @@ std::vector<Source> detect(const DetectionFrame& frame, const FilteredFrame& fil
   return sources;
 }
 
+/// All sources of a frame whose stars are rings of this diameter.
+std::vector<Source> find_rings(const DetectionFrame& frame, const MeasureOptions& options,
+                               SkyMeshOptions& sky_options, SkyMesh& sky, double diameter,
+                               FieldProfile& profile, FilteredFrame& filtered, Threads threads) {
+  profile = {};
+  profile.rings = true;
+  profile.gaussian = true;
+  profile.fwhm_px = diameter;
+  profile.optical_px = diameter;
+  const int cell = cell_for(diameter, sky_options);
+  if (cell != sky_options.cell_px) {
+    sky_options.cell_px = cell;
+    sky = measure_sky(frame.image, frame.mask, sky_options, threads);
+  }
+  filter_frame(frame, 0.85 * diameter, threads, filtered);
+  auto sources = detect(frame, filtered, profile, options.threshold_sigma, threads);
+  measure_rings(frame, diameter, sources, profile, threads);
+  return sources;
+}
+
 /// All sources with their fits; `sky` (which `frame` points to) is measured again where wide stars
 /// ask for wider cells, and where the light of many stars lies on it.
 std::vector<Source> find_and_fit(const DetectionFrame& frame, const MeasureOptions& options,
                                  SkyMeshOptions& sky_options, SkyMesh& sky, FieldProfile& profile,
                                  FilteredFrame& filtered, Threads threads) {
   find_width(frame, threads, filtered, profile);
+  if (profile.crowded || profile.stars < few_profile_stars || looks_flat(profile)) {
+    const double diameter = ring_field(frame, filtered, threads);
+    if (diameter > 0.0) {
+      return find_rings(frame, options, sky_options, sky, diameter, profile, filtered, threads);
+    }
+    filter_frame(frame, matched_width(profile), threads, filtered);
+  }
   const int cell = cell_for(profile.fwhm_px, sky_options);
   if (cell != sky_options.cell_px) {
     sky_options.cell_px = cell;
@@ -202,7 +238,7 @@ FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std
     filtered.values = std::move(scratch.filtered);
     sources = find_and_fit(frame, options, sky_options, result.sky, profile, filtered, threads);
     scratch.filtered = std::move(filtered.values);
-    if (is_crowded(sources)) {
+    if (!profile.rings && is_crowded(sources)) {
       CrowdOptions crowd{options.threshold_sigma, options.max_fits, sky_options};
       resolve_crowd(frame, crowd, result.sky, sources, profile, threads);
     }

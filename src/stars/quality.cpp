@@ -121,7 +121,7 @@ FrameQuality frame_quality(const DetectionFrame& frame, const std::vector<Source
       1.2533 * quality.fwhm_scatter_px / std::sqrt(static_cast<double>(widths.size()));
   quality.beta = profile.gaussian ? 0.0 : profile.beta;
   mean_ellipse(stars, quality);
-  take_contour(frame, stars, quality);
+  if (!profile.rings) take_contour(frame, stars, quality);  // a ring's half maximum is no contour
   return quality;
 }
 

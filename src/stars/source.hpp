@@ -21,6 +21,7 @@ struct FieldProfile {
   ShapeSurface surface;                    ///< how the ellipse changes over the frame
   int stars = 0;                           ///< it rests on so many
   bool crowded = false;                    ///< unseen companions widen most sources
+  bool rings = false;                      ///< far out of focus: stars are rings of `fwhm_px`
 
   /// The stars' half-maximum ellipse at a place.
   [[nodiscard]] ShapeMatrix shape_at(Point p) const noexcept;

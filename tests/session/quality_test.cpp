@@ -83,6 +83,8 @@ std::vector<Cause> causes() {
       {"focus-drift", [](SubRecord& r, double p, RandomStream&) { *r.fwhm_px *= 1.0 + 0.35 * p; }},
       {"focus-drift", [](SubRecord& r, double p,
                          RandomStream&) { *r.fwhm_px *= 1.0 + 1.6 * (p - 0.4) * (p - 0.4); }},
+      {"out-of-focus",
+       [](SubRecord& r, double p, RandomStream&) { *r.fwhm_px *= p > 0.4 && p < 0.6 ? 4.0 : 1.0; }},
       {"tracking",
        [](SubRecord& r, double, RandomStream& random) {
          draw_out(r, 0.15 + 0.05 * random.uniform(), 31.0 + 3.0 * random.normal());
