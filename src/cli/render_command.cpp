@@ -3,7 +3,7 @@
 #include <nlohmann/json.hpp>
 
 #include "coldframe/core/error.hpp"
-#include "coldframe/session/tools.hpp"
+#include "coldframe/session/render.hpp"
 #include "command.hpp"
 
 namespace coldframe::cli {
@@ -11,7 +11,7 @@ namespace {
 
 struct Options {
   Common common;
-  std::string in, out, red, green, blue, luminance;
+  std::string in, out, red, green, blue, luminance, objects;
   std::vector<int> crop;
   session::RenderJob job;
 };
@@ -29,6 +29,8 @@ int execute(Options& o) {
   o.job.luminance = o.luminance;
   o.job.out = o.out;
   if (!o.crop.empty()) o.job.crop = {o.crop.at(0), o.crop.at(1), o.crop.at(2), o.crop.at(3)};
+  o.job.objects = o.objects;
+  o.job.threads = threads_of(o.common);
   session::render_file(o.job);
   if (o.common.json) {
     print(nlohmann::ordered_json{{"written", o.out}}.dump(
@@ -48,6 +50,29 @@ void add_channels(CLI::App& app, Options& o) {
   app.add_option("--luminance", o.luminance, "Result that gives the brightness")->group(group);
 }
 
+void add_extras(CLI::App& app, Options& o) {
+  const auto* enhance =
+      "For the eye (off unless asked; the picture's description tells the amount)";
+  app.add_option("--smooth", o.job.smooth_sigma,
+                 "Take out what noise of so many sigma explains, scale by scale, e.g. 3")
+      ->check(CLI::Range(0.0, 20.0))
+      ->group(enhance);
+  app.add_option("--sharpen", o.job.sharpen_iterations,
+                 "Richardson-Lucy iterations with the measured star, e.g. 10; rings about bright "
+                 "stars grow with them")
+      ->check(CLI::Range(0, 200))
+      ->group(enhance);
+  app.add_option("--star-width", o.job.star_fwhm_px,
+                 "FWHM of the stars to sharpen with, px (default: as measured in the file)")
+      ->check(CLI::Range(0.5, 50.0))
+      ->group(enhance);
+  const auto* draw = "Drawn on the picture (needs a solved image)";
+  app.add_flag("--annotate", o.job.annotate, "Scale bar and directions")->group(draw);
+  app.add_option("--objects", o.objects,
+                 "Table of objects to mark: name, ra, dec in degrees, and radius_arcmin if wanted")
+      ->group(draw);
+}
+
 }  // namespace
 
 Command add_render(CLI::App& root) {
@@ -61,6 +86,7 @@ Command add_render(CLI::App& root) {
   app->add_option("in", o->in, "FITS image with one or three planes");
   app->add_option("-o,--out", o->out, "Picture to write (.png, .tif)")->required();
   add_channels(*app, *o);
+  add_extras(*app, *o);
   app->add_option("--strength", o->job.stretch.q, "How strongly faint light is raised")
       ->check(CLI::Range(0.1, 100.0))
       ->capture_default_str();

@@ -59,11 +59,6 @@ void split(std::string_view line, char separator, std::vector<std::string_view>&
   }
 }
 
-struct TextCells {
-  std::vector<std::string> names, units;
-  std::vector<std::vector<std::string_view>> rows;
-};
-
 // A number or a sexagesimal position.
 bool is_number(std::string_view cell) {
   const std::string text(cell);
@@ -77,6 +72,8 @@ bool is_number(std::string_view cell) {
 bool holds_number(const std::vector<std::string_view>& cells) {
   return std::any_of(cells.begin(), cells.end(), is_number);
 }
+
+}  // namespace
 
 TextCells cells_of(const std::string& text, const std::string& name) {
   TextCells table;
@@ -112,6 +109,8 @@ TextCells cells_of(const std::string& text, const std::string& name) {
   if (table.rows.empty()) throw Error(ErrorKind::input, name, "holds no star", wanted_form);
   return table;
 }
+
+namespace {
 
 double number_in(const fits::TableColumn& column, std::size_t row) {
   return std::visit(

@@ -3,6 +3,7 @@
 
 #include <functional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "coldframe/session/catalogue_file.hpp"
@@ -17,6 +18,15 @@ struct CellTable {
   std::function<std::string(std::size_t row, std::size_t column)> text;  ///< unset: numbers only
   std::function<double(std::size_t row, std::size_t column)> number;
 };
+
+/// A table of text with a header line; the cells look into the text they were made from.
+struct TextCells {
+  std::vector<std::string> names, units;
+  std::vector<std::vector<std::string_view>> rows;
+};
+/// Separated by commas, tabs, semicolons, bars or blanks; `name` is for messages.
+/// Throws Error(input) when there is no header line or no row.
+[[nodiscard]] TextCells cells_of(const std::string& text, const std::string& name);
 
 /// Number in a cell of text; NaN when it is none, or stands for 'missing' (99.999, -9999, null).
 [[nodiscard]] double cell_number(const std::string& text);

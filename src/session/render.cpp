@@ -9,31 +9,22 @@
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/folder_lock.hpp"
-#include "coldframe/fits/image_file.hpp"
-#include "coldframe/session/inventory.hpp"
-#include "coldframe/session/tools.hpp"
+#include "coldframe/session/render.hpp"
+#include "coldframe/view/annotate.hpp"
 #include "coldframe/view/picture.hpp"
-#include "frame_access.hpp"
+#include "render_parts.hpp"
 
 namespace coldframe::session {
 namespace {
 
 namespace fs = std::filesystem;
 
-Image read_image(const fs::path& path) {
-  require_exists(path);
-  const auto file = fits::ImageFile::open(path);
-  Image image(file->size(), file->planes());
-  for (int p = 0; p < file->planes(); ++p) file->fill(p, whole(file->size()), image.plane(p));
-  return image;
-}
-
 // Three files as red, green and blue.
 Image compose(const RenderJob& job) {
   Image image;
   const fs::path* files[3] = {&job.red, &job.green, &job.blue};
   for (int p = 0; p < 3; ++p) {
-    const Image channel = read_image(*files[p]);
+    const Image channel = read_for_picture(*files[p], job);
     if (p == 0) image = Image(channel.size(), 3);
     if (channel.size() != image.size()) {
       throw Error(ErrorKind::usage, files[p]->string(), "has another size than the red channel",
@@ -118,15 +109,12 @@ std::string ending_of(const fs::path& path) {
   return ending;
 }
 
-std::string encode(const RenderJob& job, const Image& image, const view::Stretch& stretch) {
+std::string encode(const RenderJob& job, const view::LightPicture& picture) {
   const auto ending = ending_of(job.out);
-  if (ending == ".png" && job.bits == 8 && !job.linear) {
-    return view::encode_png(view::render(image, stretch));
-  }
-  const auto picture = view::render_light(image, stretch, !job.linear);
+  const auto note = render_note(job);
   if (ending == ".tif" || ending == ".tiff")
-    return view::encode_tiff(picture, job.bits, job.linear);
-  return view::encode_png16(picture);
+    return view::encode_tiff(picture, job.bits, job.linear, note);
+  return view::encode_png(picture, job.bits, note);
 }
 
 void check_form(const RenderJob& job) {
@@ -142,28 +130,58 @@ void check_form(const RenderJob& job) {
   }
 }
 
-}  // namespace
-
-void render_file(const RenderJob& job) {
-  check_form(job);
-  const bool channels = !job.red.empty();
-  Image image = channels ? compose(job) : read_image(job.in);
+Image composed(const RenderJob& job) {
+  Image image = job.red.empty() ? read_for_picture(job.in, job) : compose(job);
   if (!job.luminance.empty()) {
     if (image.planes() != 3) {
       throw Error(ErrorKind::usage, job.in.string(), "has no colours to go with the luminance",
                   "give a colour result, or --red, --green and --blue");
     }
-    use_luminance(image, read_image(job.luminance), job.stretch);
+    use_luminance(image, read_for_picture(job.luminance, job), job.stretch);
   }
   if (job.crop) image = cropped(image, *job.crop);
-  if (job.longest_px > 0) {
-    const int side = std::max(image.width(), image.height());
-    image = view::bin_image(image, std::max((side + job.longest_px - 1) / job.longest_px, 1));
+  return image;
+}
+
+PictureFrame frame_of(const RenderJob& job, Size size) {
+  PictureFrame frame;
+  if (job.crop) {
+    frame.x0 = (*job.crop)[0];
+    frame.y0 = (*job.crop)[1];
   }
-  auto stretch = view::automatic_stretch(image, job.stretch);
+  const int side = std::max(size.width, size.height);
+  if (job.longest_px > 0) frame.factor = std::max((side + job.longest_px - 1) / job.longest_px, 1);
+  frame.size = {std::max(size.width / frame.factor, 1), std::max(size.height / frame.factor, 1)};
+  return frame;
+}
+
+// The stretch of the pixels as measured: black point and softening follow from their noise, which
+// smoothing and sharpening change.
+view::Stretch stretch_of(RenderJob job, const Image& image, const PictureFrame& frame) {
+  view::Stretch stretch;
+  if (job.sharpen_iterations > 0 || job.smooth_sigma > 0.0) {
+    job.sharpen_iterations = 0;
+    job.smooth_sigma = 0.0;
+    stretch = view::automatic_stretch(view::bin_image(composed(job), frame.factor), job.stretch);
+  } else {
+    stretch = view::automatic_stretch(image, job.stretch);
+  }
   stretch.saturation = job.saturation;
+  return stretch;
+}
+
+}  // namespace
+
+void render_file(const RenderJob& job) {
+  check_form(job);
+  Image image = composed(job);
+  const auto frame = frame_of(job, image.size());
+  if (frame.factor > 1) image = view::bin_image(image, frame.factor);
   if (job.out.has_parent_path()) fits::make_folder(job.out.parent_path());
-  fits::write_file_atomically(job.out, encode(job, image, stretch));
+  auto picture = view::render_light(image, stretch_of(job, image, frame), !job.linear);
+  if (job.annotate || !job.objects.empty())
+    view::annotate(picture, annotations_for(job, job.red.empty() ? job.in : job.red, frame));
+  fits::write_file_atomically(job.out, encode(job, picture));
 }
 
 }  // namespace coldframe::session

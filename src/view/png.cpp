@@ -6,6 +6,7 @@
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/view/picture.hpp"
+#include "srgb.hpp"
 
 namespace coldframe::view {
 namespace {
@@ -27,14 +28,16 @@ void flush_nothing(png_structp) {}
 struct Shape {
   png_uint_32 width, height;
   int colour_type;
+  int bits;
 };
 
 // The library leaves by a long jump when something fails: here is nothing that would need an end.
-bool write_rows(png_structp png, png_infop info, Shape shape, png_bytepp rows) {
+bool write_rows(png_structp png, png_infop info, Shape shape, png_textp note, png_bytepp rows) {
   if (setjmp(png_jmpbuf(png)) != 0) return false;
-  png_set_IHDR(png, info, shape.width, shape.height, 16, shape.colour_type, PNG_INTERLACE_NONE,
-               PNG_COMPRESSION_TYPE_DEFAULT, PNG_FILTER_TYPE_DEFAULT);
+  png_set_IHDR(png, info, shape.width, shape.height, shape.bits, shape.colour_type,
+               PNG_INTERLACE_NONE, PNG_COMPRESSION_TYPE_DEFAULT, PNG_FILTER_TYPE_DEFAULT);
   png_set_sRGB_gAMA_and_cHRM(png, info, PNG_sRGB_INTENT_PERCEPTUAL);
+  if (note != nullptr) png_set_text(png, info, note, 1);
   png_write_info(png, info);
   png_write_image(png, rows);
   png_write_end(png, info);
@@ -54,14 +57,20 @@ class PngStructs {
   png_infop info;
 };
 
-// Big-endian samples, as the file wants them.
-std::vector<png_byte> samples_of(const LightPicture& picture) {
-  std::vector<png_byte> samples(2 * picture.light.size());
-  for (std::size_t i = 0; i < picture.light.size(); ++i) {
-    const double light = std::clamp(static_cast<double>(picture.light[i]), 0.0, 1.0);
-    const auto code = static_cast<unsigned>(std::lround(65535.0 * srgb_encode(light)));
-    samples[2 * i] = static_cast<png_byte>(code >> 8U);
-    samples[2 * i + 1] = static_cast<png_byte>(code & 255U);
+// Samples as the file wants them: big-endian.
+std::vector<png_byte> samples_of(const LightPicture& picture, int bits) {
+  std::vector<png_byte> samples;
+  samples.reserve(picture.light.size() * static_cast<std::size_t>(bits / 8));
+  const SrgbTable code;
+  for (const float value : picture.light) {
+    const double light = std::clamp(static_cast<double>(value), 0.0, 1.0);
+    if (bits == 8) {
+      samples.push_back(code(light));
+      continue;
+    }
+    const auto wide = static_cast<unsigned>(std::lround(65535.0 * srgb_encode(light)));
+    samples.push_back(static_cast<png_byte>(wide >> 8U));
+    samples.push_back(static_cast<png_byte>(wide & 255U));
   }
   return samples;
 }
@@ -94,8 +103,8 @@ std::string encode_png(const Picture& picture) {
   return bytes;
 }
 
-std::string encode_png16(const LightPicture& picture) {
-  auto samples = samples_of(picture);
+std::string encode_png(const LightPicture& picture, int bits, const std::string& note) {
+  auto samples = samples_of(picture, bits);
   const auto height = static_cast<std::size_t>(picture.height);
   const auto pitch = samples.size() / std::max<std::size_t>(height, 1);
   std::vector<png_bytep> rows;
@@ -104,13 +113,19 @@ std::string encode_png16(const LightPicture& picture) {
   if (structs.info == nullptr) throw Error(ErrorKind::io, "", "the PNG encoder did not start", "");
   Bytes bytes;
   // Stored blocks at worst, and room for the chunks' frames.
-  bytes.room = samples.size() + samples.size() / 64 + 64 * height + 65536;
+  bytes.room = samples.size() + samples.size() / 64 + 64 * height + 65536 + note.size();
   bytes.text.reserve(bytes.room);
   png_set_write_fn(structs.png, &bytes, &append, &flush_nothing);
+  std::string key = "Description", words = note;
+  png_text text{};
+  text.compression = PNG_TEXT_COMPRESSION_NONE;
+  text.key = key.data();
+  text.text = words.data();
+  text.text_length = words.size();
   const Shape shape{static_cast<png_uint_32>(picture.width),
                     static_cast<png_uint_32>(picture.height),
-                    picture.channels == 3 ? PNG_COLOR_TYPE_RGB : PNG_COLOR_TYPE_GRAY};
-  if (!write_rows(structs.png, structs.info, shape, rows.data())) {
+                    picture.channels == 3 ? PNG_COLOR_TYPE_RGB : PNG_COLOR_TYPE_GRAY, bits};
+  if (!write_rows(structs.png, structs.info, shape, note.empty() ? nullptr : &text, rows.data())) {
     throw Error(ErrorKind::io, "", "the PNG encoder failed", "");
   }
   return std::move(bytes.text);

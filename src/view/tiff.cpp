@@ -50,7 +50,8 @@ toff_t size_of(thandle_t handle) { return static_cast<Memory*>(handle)->bytes.si
 
 using Handle = std::unique_ptr<TIFF, decltype(&TIFFClose)>;
 
-void describe(TIFF* tiff, const LightPicture& picture, int bits, bool linear) {
+void describe(TIFF* tiff, const LightPicture& picture, int bits, bool linear,
+              const std::string& note) {
   TIFFSetField(tiff, TIFFTAG_IMAGEWIDTH, static_cast<std::uint32_t>(picture.width));
   TIFFSetField(tiff, TIFFTAG_IMAGELENGTH, static_cast<std::uint32_t>(picture.height));
   TIFFSetField(tiff, TIFFTAG_SAMPLESPERPIXEL, picture.channels);
@@ -65,8 +66,9 @@ void describe(TIFF* tiff, const LightPicture& picture, int bits, bool linear) {
   TIFFSetField(tiff, TIFFTAG_ROWSPERSTRIP, 64U);
   const std::string program = "coldframe " + std::string(version());
   TIFFSetField(tiff, TIFFTAG_SOFTWARE, program.c_str());
-  TIFFSetField(tiff, TIFFTAG_IMAGEDESCRIPTION,
-               linear ? "linear light, 0 black to 1 white" : "sRGB encoded (IEC 61966-2-1)");
+  std::string words = linear ? "linear light, 0 black to 1 white" : "sRGB encoded (IEC 61966-2-1)";
+  if (!note.empty()) words += "; " + note;
+  TIFFSetField(tiff, TIFFTAG_IMAGEDESCRIPTION, words.c_str());
 }
 
 // One row in the samples that the file holds.
@@ -89,7 +91,8 @@ void pack(const float* light, std::size_t count, int bits, bool linear, std::str
 
 }  // namespace
 
-std::string encode_tiff(const LightPicture& picture, int bits, bool linear) {
+std::string encode_tiff(const LightPicture& picture, int bits, bool linear,
+                        const std::string& note) {
   Memory memory;
   const auto fail = [] { return Error(ErrorKind::io, "", "the TIFF encoder failed", ""); };
   {
@@ -97,7 +100,7 @@ std::string encode_tiff(const LightPicture& picture, int bits, bool linear) {
                                      &close_nothing, &size_of, nullptr, nullptr),
                       &TIFFClose);
     if (!tiff) throw fail();
-    describe(tiff.get(), picture, bits, linear);
+    describe(tiff.get(), picture, bits, linear, note);
     const auto pitch =
         static_cast<std::size_t>(picture.width) * static_cast<std::size_t>(picture.channels);
     std::string row;

@@ -71,7 +71,7 @@ TEST_CASE("TIFF of every depth comes back as written", "[picture]") {
 TEST_CASE("PNG of 16 bits comes back as written", "[picture]") {
   for (const int channels : {1, 3}) {
     const auto picture = ramp(channels);
-    const auto path = written(encode_png16(picture), ".png");
+    const auto path = written(encode_png(picture, 16), ".png");
     std::FILE* file = std::fopen(path.c_str(), "rb");
     REQUIRE(file != nullptr);
     png_structp png = png_create_read_struct(PNG_LIBPNG_VER_STRING, nullptr, nullptr, nullptr);

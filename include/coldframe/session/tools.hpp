@@ -14,6 +14,7 @@
 #include "coldframe/session/options.hpp"
 #include "coldframe/session/pairing.hpp"
 #include "coldframe/session/record.hpp"
+#include "coldframe/session/render.hpp"
 #include "coldframe/view/picture.hpp"
 
 namespace coldframe::session {
@@ -134,21 +135,6 @@ struct IntegrateJob {
   RunOptions options;
 };
 [[nodiscard]] SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch);
-
-/// `in`, or red, green and blue; .png with 8 or 16 bits, .tif with 8, 16 or 32.
-struct RenderJob {
-  std::filesystem::path in;
-  std::filesystem::path red, green, blue;
-  std::filesystem::path luminance;  ///< brightness for the colours; may be empty
-  std::filesystem::path out;
-  view::StretchOptions stretch;
-  double saturation = 1.0;
-  std::optional<std::array<int, 4>> crop;  ///< x, y, width, height; FITS row order
-  int longest_px = 0;                      ///< 0: full size
-  int bits = 8;
-  bool linear = false;  ///< unstretched light, for further work
-};
-void render_file(const RenderJob& job);
 
 /// Writes a session from a scene file: frames, truth.json, catalogue.csv, .truth/truth.fits.
 [[nodiscard]] std::size_t simulate_session(const std::filesystem::path& scene,

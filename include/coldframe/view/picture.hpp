@@ -62,11 +62,14 @@ struct LightPicture {
 [[nodiscard]] LightPicture render_light(const Image& image, const Stretch& stretch,
                                         bool stretched = true);
 
-/// 16 bits a channel, sRGB encoded. Throws Error(io).
-[[nodiscard]] std::string encode_png16(const LightPicture& picture);
+/// 8 or 16 bits a channel, sRGB encoded and so marked; `note` becomes the file's description.
+/// Throws Error(io).
+[[nodiscard]] std::string encode_png(const LightPicture& picture, int bits,
+                                     const std::string& note = {});
 /// Bits a channel: 8 or 16 (integers) or 32 (floats); deflate compressed. `linear`: light as it is,
-/// else sRGB encoded, which the file says. Throws Error(io).
-[[nodiscard]] std::string encode_tiff(const LightPicture& picture, int bits, bool linear);
+/// else sRGB encoded, which the file says, with `note` after it. Throws Error(io).
+[[nodiscard]] std::string encode_tiff(const LightPicture& picture, int bits, bool linear,
+                                      const std::string& note = {});
 
 /// Mean over factor x factor pixels (NaN ignored; NaN where nothing else is). A
 /// remainder narrower than `factor` at the right and upper edge is left out.
