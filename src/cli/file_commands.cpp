@@ -125,6 +125,8 @@ Command add_calibrate(CLI::App& root) {
                   "Raw value from which a pixel counts as saturated, ADU");
   auto ways = demosaic_names();
   ways.emplace_back("none");
+  app->add_flag("--values-only", o->job.values_only,
+                "Write the pixels alone, without their uncertainty and mask");
   app->add_option("--demosaic", o->demosaic,
                   "Fill in the colours of a mosaic and write three planes, with the uncertainty of "
                   "each; ways as for run. none: the mosaic stays")

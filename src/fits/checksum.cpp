@@ -2,25 +2,36 @@
 
 #include <algorithm>
 #include <array>
-#include <cstring>
+#include <bit>
+
+#include "fits/words_kernel.hpp"
 
 namespace coldframe::fits::detail {
 
+namespace {
+
+/// The carries go round at the end.
+std::uint32_t folded(std::uint64_t wide) noexcept {
+  while (wide > 0xFFFFFFFFU) wide = (wide & 0xFFFFFFFFU) + (wide >> 32U);
+  return static_cast<std::uint32_t>(wide);
+}
+
+}  // namespace
+
 void OnesSum::add(std::span<const std::byte> bytes) noexcept {
-  // 2^31 words of 2^32 at most fit the wide sum; the carries go round at the end.
-  constexpr std::size_t most = std::size_t{1} << 32U;
+  // 2^31 words of 2^32 at most fit the wide sum.
+  constexpr std::size_t most = std::size_t{1} << 33U;
   while (!bytes.empty()) {
     const auto part = bytes.first(std::min(bytes.size(), most));
-    std::uint64_t wide = sum_;
-    for (std::size_t i = 0; i + 4 <= part.size(); i += 4) {
-      std::uint32_t word = 0;
-      std::memcpy(&word, part.data() + i, 4);
-      wide += __builtin_bswap32(word);
-    }
-    while (wide > 0xFFFFFFFFU) wide = (wide & 0xFFFFFFFFU) + (wide >> 32U);
-    sum_ = static_cast<std::uint32_t>(wide);
+    add_words(sum_words(reinterpret_cast<const std::uint8_t*>(part.data()), part.size() / 4), 0);
     bytes = bytes.subspan(part.size());
   }
+}
+
+void OnesSum::add_words(std::uint64_t sum, std::uint64_t offset) noexcept {
+  // A byte k places further to the right counts 256^k times less, which is a rotation here.
+  const auto shift = static_cast<int>(8U * (offset % 4U));
+  sum_ = folded(std::uint64_t{sum_} + std::rotr(folded(sum), shift));
 }
 
 namespace {

@@ -16,6 +16,10 @@ class OnesSum {
   explicit OnesSum(std::uint32_t start) noexcept : sum_(start) {}
   /// The length must be a multiple of 4.
   void add(std::span<const std::byte> bytes) noexcept;
+  /// Adds a part's sum of words (below 2^63) that was taken as if the part began with a word. In
+  /// truth it begins `offset` bytes after the start of the data; its last word is filled with
+  /// zeros.
+  void add_words(std::uint64_t sum, std::uint64_t offset) noexcept;
   [[nodiscard]] std::uint32_t value() const noexcept { return sum_; }
 
  private:

@@ -1,10 +1,13 @@
 #include "fits/encode.hpp"
 
+#include <algorithm>
 #include <bit>
 #include <cmath>
 #include <cstring>
 #include <limits>
 #include <type_traits>
+
+#include "fits/words_kernel.hpp"
 
 namespace coldframe::fits::detail {
 
@@ -102,5 +105,31 @@ void encode_samples(SampleType type, std::span<const Value> values, std::byte* o
 template void encode_samples(SampleType, std::span<const float>, std::byte*) noexcept;
 template void encode_samples(SampleType, std::span<const std::uint8_t>, std::byte*) noexcept;
 template void encode_samples(SampleType, std::span<const std::uint16_t>, std::byte*) noexcept;
+
+template <typename T>
+std::uint64_t encode_rows(SampleType type, PlaneView<const T> rows, std::uint8_t* out) noexcept {
+  const std::size_t row_bytes = sample_bytes(type) * static_cast<std::size_t>(rows.width());
+  std::uint64_t sum = 0;
+  const bool floats = std::is_same_v<T, float> && type == SampleType::float32;
+  for (int y = 0; y < rows.height(); ++y) {
+    std::uint8_t* const to = out + static_cast<std::size_t>(y) * row_bytes;
+    if constexpr (std::is_same_v<T, float>) {
+      if (floats) sum += encode_floats(rows.row(y).data(), to, rows.row(y).size());
+    }
+    if (!floats) {
+      encode_samples(type, std::span<const T>(rows.row(y)), reinterpret_cast<std::byte*>(to));
+    }
+  }
+  if (floats) return sum;
+  const std::size_t bytes = row_bytes * static_cast<std::size_t>(rows.height());
+  std::fill_n(out + bytes, 3, std::uint8_t{0});
+  return sum_words(out, (bytes + 3) / 4);
+}
+
+template std::uint64_t encode_rows(SampleType, PlaneView<const float>, std::uint8_t*) noexcept;
+template std::uint64_t encode_rows(SampleType, PlaneView<const std::uint8_t>,
+                                   std::uint8_t*) noexcept;
+template std::uint64_t encode_rows(SampleType, PlaneView<const std::uint16_t>,
+                                   std::uint8_t*) noexcept;
 
 }  // namespace coldframe::fits::detail

@@ -4,6 +4,8 @@
 
 #include <algorithm>
 #include <array>
+#include <memory>
+#include <mutex>
 #include <utility>
 
 #include "fits/cards.hpp"
@@ -25,6 +27,10 @@ struct WrittenUnit {
   std::uint64_t header_offset = 0;
   std::uint64_t header_bytes = 0;
   std::uint64_t data_bytes = 0;  ///< whole blocks
+  /// Of the rows written so far, summed while they are in the cache; nothing else is not zero.
+  OnesSum sum;
+  std::vector<bool> written;  ///< rows of all planes
+  bool sum_again = false;     ///< a table, or rows written twice: summed from the file
 
   [[nodiscard]] std::uint64_t data_offset() const noexcept { return header_offset + header_bytes; }
   [[nodiscard]] std::uint64_t end() const noexcept { return data_offset() + data_bytes; }
@@ -110,12 +116,14 @@ struct FileWriter::State {
   [[nodiscard]] bool empty() const noexcept { return units.empty(); }
   int add(WrittenUnit unit);
   void grow_header(std::size_t index, std::uint64_t bytes);
+  [[nodiscard]] OnesSum sum_from_file(const WrittenUnit& unit) const;
   void finish(const WrittenUnit& unit) const;
   template <typename T>
   void write_rows(int hdu, int plane, int y0, PlaneView<const T> rows);
 
   Temporary file;
   std::vector<WrittenUnit> units;
+  std::mutex mutex;  ///< of the units' sums
 };
 
 int FileWriter::State::add(WrittenUnit unit) {
@@ -146,8 +154,8 @@ void FileWriter::State::grow_header(std::size_t index, std::uint64_t bytes) {
   for (std::size_t i = index + 1; i < units.size(); ++i) units[i].header_offset += bytes;
 }
 
-/// Sums the data as they stand in the file and writes the header.
-void FileWriter::State::finish(const WrittenUnit& unit) const {
+/// Sums the data as they stand in the file.
+OnesSum FileWriter::State::sum_from_file(const WrittenUnit& unit) const {
   constexpr std::uint64_t step = std::uint64_t{1} << 18U;
   std::vector<std::byte> buffer(std::min(step, unit.data_bytes));
   OnesSum data;
@@ -156,6 +164,12 @@ void FileWriter::State::finish(const WrittenUnit& unit) const {
     file.read(unit.data_offset() + at, part);
     data.add(part);
   }
+  return data;
+}
+
+/// Writes the header with its checksums.
+void FileWriter::State::finish(const WrittenUnit& unit) const {
+  const OnesSum data = unit.sum_again ? sum_from_file(unit) : unit.sum;
   const std::string datasum = fmt::format("{}", data.value());
   OnesSum whole(data.value());
   const std::string open =
@@ -168,7 +182,7 @@ void FileWriter::State::finish(const WrittenUnit& unit) const {
 
 template <typename T>
 void FileWriter::State::write_rows(int hdu, int plane, int y0, PlaneView<const T> rows) {
-  const WrittenUnit& to = unit(hdu);
+  WrittenUnit& to = unit(hdu);
   require(!to.is_table && plane >= 0 && plane < to.spec.planes && y0 >= 0 &&
               rows.width() == to.spec.size.width && y0 + rows.height() <= to.spec.size.height,
           file.path(), "rows outside the image were written");
@@ -177,16 +191,23 @@ void FileWriter::State::write_rows(int hdu, int plane, int y0, PlaneView<const T
   constexpr std::size_t chunk = std::size_t{1} << 18U;
   const int per_chunk = static_cast<int>(
       std::clamp<std::size_t>(chunk / row_bytes, 1, static_cast<std::size_t>(rows.height())));
-  std::vector<std::byte> buffer(row_bytes * static_cast<std::size_t>(per_chunk));
+  // Not zeroed: every byte is written.
+  const auto buffer = std::make_unique_for_overwrite<std::uint8_t[]>(
+      row_bytes * static_cast<std::size_t>(per_chunk) + 3);
   for (int y = 0; y < rows.height(); y += per_chunk) {
     const int count = std::min(per_chunk, rows.height() - y);
-    for (int k = 0; k < count; ++k) {
-      encode_samples(to.spec.type, std::span<const T>(rows.row(y + k)),
-                     buffer.data() + static_cast<std::size_t>(k) * row_bytes);
-    }
+    const auto part = rows.crop({0, y, rows.width(), y + count});
+    const std::uint64_t sum = encode_rows(to.spec.type, part, buffer.get());
     const std::int64_t row = std::int64_t{plane} * to.spec.size.height + y0 + y;
-    file.write(to.data_offset() + static_cast<std::uint64_t>(row) * row_bytes,
-               std::span(buffer).first(row_bytes * static_cast<std::size_t>(count)));
+    const std::uint64_t offset = static_cast<std::uint64_t>(row) * row_bytes;
+    file.write(to.data_offset() + offset,
+               std::as_bytes(std::span(buffer.get(), row_bytes * static_cast<std::size_t>(count))));
+    const std::scoped_lock lock(mutex);
+    to.sum.add_words(sum, offset);
+    for (auto r = static_cast<std::size_t>(row); r < static_cast<std::size_t>(row + count); ++r) {
+      to.sum_again = to.sum_again || to.written[r];
+      to.written[r] = true;
+    }
   }
 }
 
@@ -206,6 +227,8 @@ int FileWriter::add_image(const ImageSpec& spec, const Header& header) {
   add_cards(unit.cards, header, !primary && spec.name.empty());
   unit.data_bytes = whole_blocks(static_cast<std::uint64_t>(spec.size.count()) *
                                  static_cast<std::uint64_t>(spec.planes) * sample_bytes(spec.type));
+  unit.written.resize(static_cast<std::size_t>(spec.size.height) *
+                      static_cast<std::size_t>(spec.planes));
   return state_->add(std::move(unit));
 }
 
@@ -215,6 +238,7 @@ int FileWriter::add_table(const Table& table) {
   const TableBytes bytes(table, state_->file.path());
   WrittenUnit unit;
   unit.is_table = true;
+  unit.sum_again = true;
   unit.cards = bytes.layout();
   add_cards(unit.cards, table.header, table.name.empty());
   unit.data_bytes = whole_blocks(bytes.row_bytes() * bytes.rows());

@@ -1,83 +1,80 @@
 #include "coldframe/pipeline/calibrated_noise.hpp"
 
 #include <algorithm>
-#include <cmath>
+
+#include "coldframe/pipeline/calibrated_band.hpp"
+#include "pipeline/error_kernel.hpp"
 
 namespace coldframe::pipeline {
 namespace {
 
-/// The noise terms of one pixel.
-struct PixelTerms {
-  double per_adu;    ///< calibrated units per ADU: gain / flat
-  double dark;       ///< variance of one dark frame and of the subtracted master, ADU^2
-  double flat;       ///< relative variance of the flat
-  double adu_per_e;  ///< 1 / gain
-
-  [[nodiscard]] double variance(double value) const noexcept {
-    const double signal = std::max(value / per_adu, 0.0);
-    return per_adu * per_adu * (dark + signal * adu_per_e) + value * value * flat;
-  }
-};
-
-double at(const Grid<float>& plane, int x, int y, double otherwise) noexcept {
-  return plane.empty() ? otherwise : static_cast<double>(plane(x, y));
+const float* row_of(const Grid<float>& plane, int x0, int y) noexcept {
+  return plane.empty() ? nullptr : plane.row(y).data() + x0;
 }
 
-PixelTerms terms_at(const Calibration& c, int x, int y) noexcept {
-  const auto& noise = c.noise;
-  const double multiply = at(c.multiply, x, y, static_cast<double>(c.constant_multiply));
-  return {multiply,
-          at(noise.dark_frame, x, y, c.dark_frame_variance) + at(noise.subtract, x, y, 0.0),
-          at(noise.flat, x, y, 0.0), c.gain_e_per_adu > 0.0 ? 1.0 / c.gain_e_per_adu : 1.0};
-}
-
-/// Mean of the same-coloured 3 x 3 pixels around (x, y) that hold a number.
-double neighbourhood(PlaneView<const float> values, PlaneView<const std::uint8_t> mask, int x,
-                     int y, int step) noexcept {
-  double sum = 0.0;
-  int count = 0;
-  for (int dy = -step; dy <= step; dy += step) {
-    for (int dx = -step; dx <= step; dx += step) {
-      const int u = x + dx;
-      const int v = y + dy;
-      if (u < 0 || v < 0 || u >= values.width() || v >= values.height()) continue;
-      if ((mask(u, v) & mask_bit::not_finite) != 0) continue;
-      sum += static_cast<double>(values(u, v));
-      ++count;
-    }
-  }
-  return count > 0 ? sum / count : static_cast<double>(values(x, y));
-}
-
-float pixel_error(const PixelTerms& terms, double own, double around) noexcept {
-  constexpr double agreement = 9.0;  // 3 standard deviations, squared
-  const double smooth = terms.variance(around);
-  const double off = own - around;
-  const double variance = off * off <= agreement * smooth ? smooth : terms.variance(own);
-  return static_cast<float>(std::sqrt(variance));
+detail::ErrorRow masters_of(const Calibration& c, int x0, int y) noexcept {
+  detail::ErrorRow row;
+  row.multiply = row_of(c.multiply, x0, y);
+  row.dark = row_of(c.noise.dark_frame, x0, y);
+  row.subtract = row_of(c.noise.subtract, x0, y);
+  row.flat = row_of(c.noise.flat, x0, y);
+  row.constant_multiply = c.constant_multiply;
+  row.constant_dark = static_cast<float>(c.dark_frame_variance);
+  row.adu_per_e = c.gain_e_per_adu > 0.0 ? static_cast<float>(1.0 / c.gain_e_per_adu) : 1.0F;
+  return row;
 }
 
 }  // namespace
 
+void CalibratedBand::read_with_error(const PixelSource& raw, const Calibration& calibration,
+                                     const Rect& rect, int plane) {
+  const int step = calibration.cfa == CfaPattern::none ? 1 : 2;
+  const Rect wide = rect.expand(step).intersect(whole(raw.size()));
+  read(raw, calibration, wide, plane);
+  const auto width = static_cast<std::size_t>(wide.width());
+  const auto rows = static_cast<std::size_t>(wide.height());
+  // Sums of every row's neighbours, then their counts; at last a row of zeros for what lies
+  // outside.
+  float* const sums = sums_.of((2 * rows + 1) * width);
+  float* const counts = sums + rows * width;
+  float* const zeros = counts + rows * width;
+  std::fill_n(zeros, width, 0.0F);
+  for (std::size_t y = 0; y < rows; ++y) {
+    const int v = static_cast<int>(y);
+    detail::sum_neighbours(values_.row(v).data(), mask_.row(v).data(), width, step,
+                           sums + y * width, counts + y * width);
+  }
+  const auto out_width = static_cast<std::size_t>(rect.width());
+  float* const errors = errors_.of(out_width * static_cast<std::size_t>(rect.height()));
+  const int left = rect.x0 - wide.x0;
+  const int below = rect.y0 - wide.y0;
+  for (int y = 0; y < rect.height(); ++y) {
+    detail::ErrorRow row = masters_of(calibration, rect.x0, rect.y0 + y);
+    row.values = values_.row(y + below).data() + left;
+    for (int k = 0; k < 3; ++k) {
+      const int v = y + below + (k - 1) * step;
+      const bool inside = v >= 0 && v < wide.height();
+      const auto at = static_cast<std::size_t>(std::max(v, 0)) * width;
+      row.sums[k] = (inside ? sums + at : zeros) + left;
+      row.counts[k] = (inside ? counts + at : zeros) + left;
+    }
+    detail::error_row(row, errors + static_cast<std::size_t>(y) * out_width, out_width);
+  }
+  const Rect inner{left, below, left + rect.width(), below + rect.height()};
+  values_ = values_.crop(inner);
+  mask_ = mask_.crop(inner);
+  error_ = PlaneView<const float>(errors, rect.width(), rect.height(), rect.width());
+}
+
 void read_calibrated_with_error(const PixelSource& raw, const Calibration& calibration,
                                 const Rect& rect, PlaneView<float> values,
                                 PlaneView<std::uint8_t> mask, PlaneView<float> error, int plane) {
-  const int step = calibration.cfa == CfaPattern::none ? 1 : 2;
-  const Rect wide = rect.expand(step).intersect(whole(raw.size()));
-  Grid<float> pixels(wide.size());
-  Mask bits(wide.size());
-  read_calibrated(raw, calibration, wide, pixels.view(), bits.view(), plane);
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    for (int x = rect.x0; x < rect.x1; ++x) {
-      const int u = x - wide.x0;
-      const int v = y - wide.y0;
-      const float value = pixels(u, v);
-      values(x - rect.x0, y - rect.y0) = value;
-      mask(x - rect.x0, y - rect.y0) = bits(u, v);
-      error(x - rect.x0, y - rect.y0) =
-          pixel_error(terms_at(calibration, x, y), static_cast<double>(value),
-                      neighbourhood(pixels.cview(), bits.cview(), u, v, step));
-    }
+  CalibratedBand band;
+  band.read_with_error(raw, calibration, rect, plane);
+  for (int y = 0; y < rect.height(); ++y) {
+    std::copy(band.values().row(y).begin(), band.values().row(y).end(), values.row(y).begin());
+    std::copy(band.mask().row(y).begin(), band.mask().row(y).end(), mask.row(y).begin());
+    std::copy(band.error().row(y).begin(), band.error().row(y).end(), error.row(y).begin());
   }
 }
 

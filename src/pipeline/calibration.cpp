@@ -3,15 +3,13 @@
 #include <algorithm>
 #include <cmath>
 
-#include "coldframe/sensor/bleeding.hpp"
+#include "coldframe/pipeline/calibrated_band.hpp"
 #include "coldframe/sensor/defects.hpp"
 #include "coldframe/stack/combine.hpp"
 #include "pipeline/master_noise.hpp"
 
 namespace coldframe::pipeline {
 namespace {
-
-constexpr float least_bleed = 0.1F;  // of saturation
 
 void fill_subtract(const CalibrationInputs& in, Calibration& out, Threads threads) {
   out.constant_subtract = static_cast<float>(in.constant_subtract);
@@ -137,58 +135,14 @@ Calibration prepare_calibration(const CalibrationInputs& in, Threads threads) {
   return out;
 }
 
-namespace {
-
-void mark_particles(std::span<const stack::HitPixel> particles, const Rect& area,
-                    PlaneView<std::uint8_t> mask) {
-  const auto before = [](const stack::HitPixel& p, int y) { return p.y < y; };
-  auto p = std::lower_bound(particles.begin(), particles.end(), area.y0, before);
-  for (; p != particles.end() && p->y < area.y1; ++p) {
-    if (p->x >= area.x0 && p->x < area.x1) {
-      mask(p->x - area.x0, p->y - area.y0) |= mask_bit::cosmic_ray;
-    }
-  }
-}
-
-}  // namespace
-
 void read_calibrated(const PixelSource& raw, const Calibration& calibration, const Rect& rect,
                      PlaneView<float> values, PlaneView<std::uint8_t> mask, int plane,
                      const sensor::LineOffsets* lines, std::span<const stack::HitPixel> particles) {
-  const Rect wide =
-      rect.expand(sensor::repair_margin(calibration.cfa)).intersect(whole(raw.size()));
-  Grid<float> pixels(wide.size());
-  Mask bits(wide.size());
-  raw.fill(plane, wide, pixels.view());
-  sensor::calibrate_band(pixels.view(), wide, calibration.planes(), bits.view());
-  if (lines != nullptr && !lines->empty()) {
-    sensor::subtract_line_offsets(pixels.view(), wide, *lines, calibration.multiply.view(),
-                                  calibration.constant_multiply);
-  }
-  mark_particles(particles, wide, bits.view());
-  constexpr std::uint8_t repaired = mask_bit::defect | mask_bit::not_finite | mask_bit::cosmic_ray;
-  unsigned seen = 0;
-  for (int y = 0; y < wide.height(); ++y) {
-    for (const std::uint8_t b : bits.row(y)) seen |= b;
-  }
-  const bool broken = (seen & repaired) != 0;
-  if ((seen & mask_bit::saturated) != 0) {
-    // A tenth of full scale is far above any sky that is worth combining.
-    const float least = least_bleed * calibration.saturation_adu * calibration.constant_multiply;
-    sensor::mark_bleed_ends(pixels.view(), calibration.cfa, least, bits.view());
-  }
-  const Rect inner{rect.x0 - wide.x0, rect.y0 - wide.y0, rect.x1 - wide.x0, rect.y1 - wide.y0};
-  Grid<float> mended;
-  if (broken) {
-    mended = Grid<float>(wide.size());
-    sensor::repair(pixels.view(), bits.view(), repaired, calibration.cfa, wide.x0, wide.y0,
-                   mended.view());
-  }
-  const auto from = (broken ? mended.cview() : pixels.cview()).crop(inner);
-  const auto from_bits = bits.cview().crop(inner);
+  CalibratedBand band;
+  band.read(raw, calibration, rect, plane, lines, particles);
   for (int y = 0; y < rect.height(); ++y) {
-    std::copy(from.row(y).begin(), from.row(y).end(), values.row(y).begin());
-    std::copy(from_bits.row(y).begin(), from_bits.row(y).end(), mask.row(y).begin());
+    std::copy(band.values().row(y).begin(), band.values().row(y).end(), values.row(y).begin());
+    std::copy(band.mask().row(y).begin(), band.mask().row(y).end(), mask.row(y).begin());
   }
 }
 

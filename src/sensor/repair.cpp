@@ -62,17 +62,16 @@ bool any_of_eight(const std::uint8_t* mask, std::uint8_t bits) {
 
 }  // namespace
 
-void repair(PlaneView<const float> values, PlaneView<std::uint8_t> mask, std::uint8_t bits,
-            CfaPattern cfa, int origin_x, int origin_y, PlaneView<float> out) {
-  if (values.size() != mask.size() || values.size() != out.size()) {
-    throw Error(ErrorKind::usage, "", "values, mask and result of a repair differ in size", "");
+void repair_in_place(PlaneView<float> values, PlaneView<std::uint8_t> mask, std::uint8_t bits,
+                     CfaPattern cfa, int origin_x, int origin_y) {
+  if (values.size() != mask.size()) {
+    throw Error(ErrorKind::usage, "", "values and mask of a repair differ in size", "");
   }
   const auto barred = static_cast<std::uint8_t>(bits | mask_bit::not_finite | mask_bit::outside);
   const Neighbourhood area{values, mask, barred, cfa, origin_x, origin_y, repair_margin(cfa)};
+  const int width = values.width();
   for (int y = 0; y < values.height(); ++y) {
     const auto row = mask.row(y);
-    std::copy(values.row(y).begin(), values.row(y).end(), out.row(y).begin());
-    const int width = values.width();
     for (int x = 0; x < width; ++x) {
       const auto i = static_cast<std::size_t>(x);
       if (x + 8 <= width && !any_of_eight(row.data() + i, bits)) {
@@ -81,12 +80,22 @@ void repair(PlaneView<const float> values, PlaneView<std::uint8_t> mask, std::ui
       }
       if ((row[i] & bits) == 0) continue;
       float value = 0.0F;
-      // The bit set here changes nothing for others: a pixel with `bits` is no good neighbour
-      // anyway.
+      // What is written here is read by nobody: a pixel with `bits` is no good neighbour.
       if (!repaired_value(area, x, y, value)) row[i] |= mask_bit::not_finite;
-      out(x, y) = value;
+      values(x, y) = value;
     }
   }
+}
+
+void repair(PlaneView<const float> values, PlaneView<std::uint8_t> mask, std::uint8_t bits,
+            CfaPattern cfa, int origin_x, int origin_y, PlaneView<float> out) {
+  if (values.size() != mask.size() || values.size() != out.size()) {
+    throw Error(ErrorKind::usage, "", "values, mask and result of a repair differ in size", "");
+  }
+  for (int y = 0; y < values.height(); ++y) {
+    std::copy(values.row(y).begin(), values.row(y).end(), out.row(y).begin());
+  }
+  repair_in_place(out, mask, bits, cfa, origin_x, origin_y);
 }
 
 }  // namespace coldframe::sensor

@@ -5,17 +5,15 @@
 #include <optional>
 
 #include "calibrated_colour.hpp"
+#include "calibrated_files.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/version.hpp"
-#include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
-#include "coldframe/pipeline/calibrated_noise.hpp"
 #include "coldframe/session/tools.hpp"
 #include "frame_access.hpp"
 #include "master_file.hpp"
 #include "raw_frame.hpp"
-#include "strips.hpp"
 
 namespace coldframe::session {
 namespace fs = std::filesystem;
@@ -76,7 +74,7 @@ pipeline::Calibration calibration_for(const FrameInfo& info, const LoadedMasters
   if (!(in.frame_noise_adu > 0.0) && info.read_noise_e && in.gain_e_per_adu > 0.0) {
     in.frame_noise_adu = *info.read_noise_e / in.gain_e_per_adu;
   }
-  in.keep_variance = true;
+  in.keep_variance = !job.values_only;
   in.cfa = info.cfa;
   for (const auto* master : {in.dark, in.bias, in.flat}) {
     if (master != nullptr && master->value.size() != size) {
@@ -98,38 +96,6 @@ Header calibrated_header(Header header, const pipeline::Calibration& calibration
   return header;
 }
 
-// Values with their standard deviation: photons, dark frame and masters.
-void write_calibrated(const PixelSource& file, const Header& header,
-                      const pipeline::Calibration& calibration, const fs::path& out,
-                      Threads threads) {
-  fits::FileWriter writer(out);
-  const Size size = file.size();
-  const int planes = file.planes();
-  const int values_hdu = writer.add_image({"", size, planes, fits::SampleType::float32}, header);
-  Header uncert;
-  uncert.set("UTYPE", "StdDevUncertainty", "as astropy's CCDData understands it");
-  const int error_hdu =
-      writer.add_image({"UNCERT", size, planes, fits::SampleType::float32}, uncert);
-  const int mask_hdu = writer.add_image({"MASK", size, planes, fits::SampleType::uint8}, {});
-  for (int p = 0; p < planes; ++p) {
-    for_strips(size, [&](const Rect& band) {
-      Grid<float> values(band.size());
-      Mask mask(band.size());
-      Grid<float> error(band.size());
-      parallel_bands(threads, band.height(), 32, [&](int a, int b) {
-        const Rect part{0, a, size.width, b};
-        pipeline::read_calibrated_with_error(
-            file, calibration, {0, band.y0 + a, size.width, band.y0 + b}, values.view().crop(part),
-            mask.view().crop(part), error.view().crop(part), p);
-      });
-      writer.write_rows(values_hdu, p, band.y0, values.cview());
-      writer.write_rows(error_hdu, p, band.y0, error.cview());
-      writer.write_rows(mask_hdu, p, band.y0, mask.cview());
-    });
-  }
-  writer.commit();
-}
-
 fs::path output_name(const fs::path& in, const fs::path& folder, const char* suffix) {
   std::string stem = in.filename().string();
   for (const std::string_view ending :
@@ -139,52 +105,106 @@ fs::path output_name(const fs::path& in, const fs::path& folder, const char* suf
   return folder / (stem + suffix);
 }
 
+/// A frame opened, with the cards of its calibrated version.
+struct Prepared {
+  std::unique_ptr<PixelSource> source;
+  FrameInfo info;
+  Header header;
+};
+
+Prepared prepare(const fs::path& path, const CalibrateJob& job) {
+  auto file = fits::ImageFile::open(path);
+  Prepared frame;
+  frame.info = interpret_with_supplied(*file, job.supplied);
+  auto& info = frame.info;
+  trim_to_image_area(info);
+  info.saturation_adu = job.saturation_adu.value_or(info.saturation_adu.value_or(65535.0)) -
+                        overscan_level(path, info);
+  frame.header = file->header();
+  trim_header(frame.header, info);
+  frame.source = raw_frame_of(std::move(file), info);
+  return frame;
+}
+
+class Calibrator {
+ public:
+  Calibrator(const CalibrateJob& job, const Watch& watch)
+      : job_(job), watch_(watch), masters_(load_masters(job)), files_(job.threads) {}
+
+  std::vector<FileOutcome> run() {
+    for (const auto& path : job_.files) {
+      watch_.check();
+      require_exists(path);
+      outcomes_.push_back({path.string(), "", "", ""});
+      try {
+        take(path, prepare(path, job_));
+      } catch (const Error& error) {
+        if (error.kind() != ErrorKind::input) throw;
+        outcomes_.back().why = error.what();
+        watch_.report("calibrate", ++done_, job_.files.size());
+      }
+    }
+    note(files_.finish());
+    return std::move(outcomes_);
+  }
+
+ private:
+  void take(const fs::path& path, Prepared frame) {
+    auto calibration = calibration_of(frame.info);
+    auto& outcome = outcomes_.back();
+    const auto out = output_name(path, job_.out, "_calibrated.fits");
+    outcome.note = exposure_note(frame.info, masters_);
+    Header cards = calibrated_header(std::move(frame.header), *calibration);
+    if (job_.demosaic) {
+      write_calibrated_colour(*frame.source, cards, *calibration, *job_.demosaic, out,
+                              job_.threads);
+      outcome.written = out.string();
+      watch_.report("calibrate", ++done_, job_.files.size());
+      return;
+    }
+    if (!files_.fits(*frame.source, *calibration)) note(files_.write());
+    outcome.written = out.string();
+    files_.add({std::move(frame.source), std::move(calibration), std::move(cards), out,
+                job_.values_only, outcomes_.size() - 1});
+  }
+
+  void note(const std::vector<WrittenFile>& written) {
+    for (const auto& file : written) {
+      watch_.report("calibrate", ++done_, job_.files.size());
+      if (file.why.empty()) continue;
+      auto& outcome = outcomes_[file.number];
+      outcome = {outcome.file, "", file.why, ""};
+    }
+  }
+
+  // Neighbouring frames of one kind share what is prepared.
+  std::shared_ptr<const pipeline::Calibration> calibration_of(const FrameInfo& info) {
+    const bool same = calibration_ && like_.size == info.size && like_.cfa == info.cfa &&
+                      like_.gain_e_per_adu == info.gain_e_per_adu &&
+                      like_.exposure_s == info.exposure_s &&
+                      like_.pedestal_adu == info.pedestal_adu;
+    if (!same) {
+      calibration_ = std::make_shared<pipeline::Calibration>(calibration_for(info, masters_, job_));
+      like_ = info;
+    }
+    return calibration_;
+  }
+
+  const CalibrateJob& job_;
+  const Watch& watch_;
+  LoadedMasters masters_;
+  CalibratedFiles files_;
+  std::vector<FileOutcome> outcomes_;
+  std::shared_ptr<const pipeline::Calibration> calibration_;
+  FrameInfo like_;
+  std::size_t done_ = 0;
+};
+
 }  // namespace
 
 std::vector<FileOutcome> calibrate_files(const CalibrateJob& job, const Watch& watch) {
-  const auto masters = load_masters(job);
   fits::make_folder(job.out);
-  std::vector<FileOutcome> outcomes;
-  std::optional<pipeline::Calibration> calibration;
-  FrameInfo calibrated_like;
-  std::size_t done = 0;
-  for (const auto& path : job.files) {
-    watch.check();
-    require_exists(path);
-    FileOutcome outcome{path.string(), "", "", ""};
-    try {
-      auto file = fits::ImageFile::open(path);
-      auto info = interpret_with_supplied(*file, job.supplied);
-      trim_to_image_area(info);
-      info.saturation_adu = job.saturation_adu.value_or(info.saturation_adu.value_or(65535.0)) -
-                            overscan_level(path, info);
-      Header header = file->header();
-      trim_header(header, info);
-      const auto source = raw_frame_of(std::move(file), info);
-      const bool same = calibration && calibrated_like.size == info.size &&
-                        calibrated_like.cfa == info.cfa &&
-                        calibrated_like.gain_e_per_adu == info.gain_e_per_adu &&
-                        calibrated_like.exposure_s == info.exposure_s &&
-                        calibrated_like.pedestal_adu == info.pedestal_adu;
-      if (!same) calibration = calibration_for(info, masters, job);
-      calibrated_like = info;
-      const auto out = output_name(path, job.out, "_calibrated.fits");
-      const Header cards = calibrated_header(std::move(header), *calibration);
-      if (job.demosaic) {
-        write_calibrated_colour(*source, cards, *calibration, *job.demosaic, out, job.threads);
-      } else {
-        write_calibrated(*source, cards, *calibration, out, job.threads);
-      }
-      outcome.written = out.string();
-      outcome.note = exposure_note(info, masters);
-    } catch (const Error& error) {
-      if (error.kind() != ErrorKind::input) throw;
-      outcome.why = error.what();
-    }
-    outcomes.push_back(std::move(outcome));
-    watch.report("calibrate", ++done, job.files.size());
-  }
-  return outcomes;
+  return Calibrator(job, watch).run();
 }
 
 }  // namespace coldframe::session

@@ -9,6 +9,7 @@
 #include "fits/fixtures.hpp"
 #include "fits/swap16_kernel.hpp"
 #include "fits/tile_guard.hpp"
+#include "fits/words_kernel.hpp"
 
 using namespace coldframe::fits::detail;
 using namespace fixtures;
@@ -43,6 +44,60 @@ TEST_CASE("every instruction set decodes 16-bit codes to the same bits", "[fits]
     hwy::SetSupportedTargetsForTest(0);
     hwy::GetChosenTarget().Update(hwy::SupportedTargets());
     CHECK(targets >= 1);
+  }
+}
+
+TEST_CASE("every instruction set writes floats and sums words to the same bits", "[fits][kernel]") {
+  constexpr std::size_t count = 4099;
+  std::vector<float> values(count);
+  for (std::size_t i = 0; i < count; ++i) {
+    const auto bits = static_cast<std::uint32_t>((i + 1) * 2654435761U);  // all patterns, NaN too
+    std::memcpy(&values[i], &bits, sizeof bits);
+  }
+  std::vector<std::uint8_t> scalar(4 * count);
+  const auto sum = encode_floats_scalar(values.data(), scalar.data(), count);
+  std::uint64_t slow = 0;
+  for (std::size_t i = 0; i < count; ++i) {  // the definition: bytes from the highest on
+    std::uint32_t bits = 0;
+    std::memcpy(&bits, &values[i], sizeof bits);
+    slow += bits;
+    for (unsigned k = 0; k < 4; ++k) {
+      REQUIRE(scalar[4 * i + k] == static_cast<std::uint8_t>(bits >> (24U - 8U * k)));
+    }
+  }
+  CHECK(sum == slow);
+  CHECK(sum_words_scalar(scalar.data(), count) == slow);
+  for (std::int64_t rest = hwy::SupportedTargets(); rest != 0; rest &= rest - 1) {
+    hwy::SetSupportedTargetsForTest(rest & -rest);
+    hwy::GetChosenTarget().Update(hwy::SupportedTargets());
+    for (const std::size_t length : {count, std::size_t{0}, std::size_t{1}, std::size_t{37}}) {
+      std::vector<std::uint8_t> out(4 * length + 2, 0xA5);  // from an odd address on
+      const auto expected = sum_words_scalar(scalar.data(), length);
+      CHECK(encode_floats(values.data(), out.data() + 1, length) == expected);
+      CHECK(std::memcmp(out.data() + 1, scalar.data(), 4 * length) == 0);
+      CHECK(out[4 * length + 1] == 0xA5);
+      CHECK(sum_words(out.data() + 1, length) == expected);
+    }
+  }
+  hwy::SetSupportedTargetsForTest(0);
+  hwy::GetChosenTarget().Update(hwy::SupportedTargets());
+}
+
+TEST_CASE("a part that begins inside a word adds what it holds", "[fits]") {
+  std::vector<std::uint8_t> bytes(64);
+  for (std::size_t i = 0; i < bytes.size(); ++i) bytes[i] = static_cast<std::uint8_t>(i * 37 + 11);
+  OnesSum whole_sum;
+  whole_sum.add(std::as_bytes(std::span(bytes)));
+  for (std::size_t cut = 1; cut < 12; ++cut) {
+    OnesSum parts;
+    for (std::size_t at = 0; at < bytes.size(); at += cut) {
+      std::vector<std::uint8_t> part(
+          bytes.begin() + static_cast<std::ptrdiff_t>(at),
+          bytes.begin() + static_cast<std::ptrdiff_t>(std::min(at + cut, bytes.size())));
+      part.resize((part.size() + 3) / 4 * 4);
+      parts.add_words(sum_words(part.data(), part.size() / 4), at);
+    }
+    CHECK(parts.value() == whole_sum.value());
   }
 }
 

@@ -140,6 +140,30 @@ TEST_CASE("sample files for the check from outside", "[fits]") {
   CHECK(fs::exists(fs::path(folder) / "fits-sample.fits"));
 }
 
+TEST_CASE("sums hold for rows written twice, from several threads, and left out", "[fits]") {
+  const Folder folder;
+  const Size size{37, 90};  // rows of bytes that end inside words
+  fits::FileWriter writer(folder / "rows.fits");
+  const int floats = writer.add_image({"", size, 1, fits::SampleType::float32}, {});
+  const int bytes = writer.add_image({"BYTES", size, 2, fits::SampleType::uint8}, {});
+  Grid<float> rows(size.width, 3);
+  for (int y = 0; y < 3; ++y) {
+    for (int x = 0; x < size.width; ++x) rows(x, y) = sample(x, y, 1);
+  }
+  parallel_for(Threads{4}, 29, [&](std::size_t i) {  // the last three rows stay empty
+    writer.write_rows(floats, 0, static_cast<int>(3 * i), rows.cview());
+    writer.write_rows(bytes, 1, static_cast<int>(3 * i), rows.cview());
+  });
+  writer.write_rows(floats, 0, 5, rows.cview());
+  writer.commit();
+  const auto reports = fits::verify_checksums(folder / "rows.fits");
+  REQUIRE(reports.size() == 2);
+  for (const auto& report : reports) {
+    CHECK(report.data == Verdict::correct);
+    CHECK(report.whole == Verdict::correct);
+  }
+}
+
 TEST_CASE("the published checksums come out of the writer's own sums", "[fits][published]") {
   const auto path = fs::path(COLDFRAME_TESTDATA) / "fits/bzero-checksum.fits";
   const auto reports = fits::verify_checksums(path);  // FITS-3

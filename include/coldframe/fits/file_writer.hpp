@@ -57,7 +57,8 @@ class FileWriter {
   /// its number for `write_rows`. All units can be added before any rows.
   int add_image(const ImageSpec& spec, const Header& header);
   /// Rows y0.. of one plane; values are converted to the unit's sample type
-  /// (rounded half to even and clamped for integers).
+  /// (rounded half to even and clamped for integers). May be called from
+  /// several threads at once.
   void write_rows(int hdu, int plane, int y0, PlaneView<const float> rows);
   void write_rows(int hdu, int plane, int y0, PlaneView<const std::uint8_t> rows);
   void write_rows(int hdu, int plane, int y0, PlaneView<const std::uint16_t> rows);

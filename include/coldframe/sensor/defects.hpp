@@ -79,6 +79,10 @@ DefectReport find_defects_in_lights(std::span<const PlaneView<const float>> ligh
 void repair(PlaneView<const float> values, PlaneView<std::uint8_t> mask, std::uint8_t bits,
             CfaPattern cfa, int origin_x, int origin_y, PlaneView<float> out);
 
+/// The same on the values themselves: only pixels without any of `bits` are read.
+void repair_in_place(PlaneView<float> values, PlaneView<std::uint8_t> mask, std::uint8_t bits,
+                     CfaPattern cfa, int origin_x, int origin_y);
+
 /// Rows and columns beyond a band that `repair` looks at.
 [[nodiscard]] constexpr int repair_margin(CfaPattern cfa) noexcept {
   return cfa == CfaPattern::none ? 2 : 4;

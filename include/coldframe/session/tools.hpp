@@ -63,6 +63,7 @@ struct CalibrateJob {
   /// Mosaics become three planes; unset: they stay mosaics. A frame without a colour pattern then
   /// cannot be used.
   std::optional<sensor::Demosaic> demosaic;
+  bool values_only = false;  ///< mosaics and mono frames without their uncertainty and mask
   Threads threads;
 };
 struct FileOutcome {
