@@ -6,6 +6,7 @@
 
 #include "fits/bytes.hpp"
 #include "fits/swap16_kernel.hpp"
+#include "fits/words_kernel.hpp"
 
 namespace coldframe::fits::detail {
 namespace {
@@ -111,6 +112,10 @@ void decode_samples(const SampleFormat& format, const std::byte* raw, float* out
   if (format.codes16()) {
     decode16(reinterpret_cast<const std::uint8_t*>(raw), out, count,
              static_cast<std::int32_t>(format.zero));
+    return;
+  }
+  if (format.bitpix == -32 && format.scale == 1.0 && format.zero == 0.0) {
+    decode_floats(reinterpret_cast<const std::uint8_t*>(raw), out, count);
     return;
   }
   switch (format.bitpix) {

@@ -53,6 +53,22 @@ std::uint64_t encode_vectors(const float* HWY_RESTRICT values, std::uint8_t* HWY
   return total + encode_floats_scalar(values + i, out + 4 * i, count - i);
 }
 
+void decode_vectors(const std::uint8_t* HWY_RESTRICT stored, float* HWY_RESTRICT out,
+                    std::size_t count) {
+  std::size_t i = 0;
+#if HWY_TARGET != HWY_SCALAR
+  const hn::ScalableTag<float> floats;
+  const hn::RebindToUnsigned<decltype(floats)> words;
+  const hn::Repartition<std::uint8_t, decltype(floats)> bytes;
+  const std::size_t lanes = hn::Lanes(floats);
+  for (; i + lanes <= count; i += lanes) {
+    const auto word = swapped(hn::BitCast(words, hn::LoadU(bytes, stored + 4 * i)));
+    hn::StoreU(hn::BitCast(floats, word), floats, out + i);
+  }
+#endif
+  decode_floats_scalar(stored + 4 * i, out + i, count - i);
+}
+
 std::uint64_t sum_vectors(const std::uint8_t* HWY_RESTRICT bytes, std::size_t count) {
   std::size_t i = 0;
   std::uint64_t total = 0;
@@ -79,6 +95,7 @@ namespace coldframe::fits::detail {
 static_assert(std::endian::native == std::endian::little, "the kernels swap bytes");
 
 HWY_EXPORT(encode_vectors);
+HWY_EXPORT(decode_vectors);
 HWY_EXPORT(sum_vectors);
 
 std::uint64_t encode_floats(const float* values, std::uint8_t* out, std::size_t count) noexcept {
@@ -95,6 +112,19 @@ std::uint64_t encode_floats_scalar(const float* values, std::uint8_t* out,
     std::memcpy(out + 4 * i, &stored, sizeof stored);
   }
   return sum;
+}
+
+void decode_floats(const std::uint8_t* stored, float* out, std::size_t count) noexcept {
+  HWY_DYNAMIC_DISPATCH(decode_vectors)(stored, out, count);
+}
+
+void decode_floats_scalar(const std::uint8_t* stored, float* out, std::size_t count) noexcept {
+  for (std::size_t i = 0; i < count; ++i) {
+    std::uint32_t word = 0;
+    std::memcpy(&word, stored + 4 * i, sizeof word);
+    word = __builtin_bswap32(word);
+    std::memcpy(out + i, &word, sizeof word);
+  }
 }
 
 std::uint64_t sum_words(const std::uint8_t* bytes, std::size_t count) noexcept {

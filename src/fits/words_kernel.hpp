@@ -14,6 +14,11 @@ std::uint64_t encode_floats_scalar(const float* values, std::uint8_t* out,
 /// The same by the best instruction set at hand.
 std::uint64_t encode_floats(const float* values, std::uint8_t* out, std::size_t count) noexcept;
 
+/// Reads big-endian floats.
+void decode_floats_scalar(const std::uint8_t* stored, float* out, std::size_t count) noexcept;
+/// The same by the best instruction set at hand.
+void decode_floats(const std::uint8_t* stored, float* out, std::size_t count) noexcept;
+
 /// Sum of `count` big-endian words; a count below 2^32 cannot overflow it.
 std::uint64_t sum_words_scalar(const std::uint8_t* bytes, std::size_t count) noexcept;
 /// The same by the best instruction set at hand.

@@ -138,11 +138,20 @@ Calibration prepare_calibration(const CalibrationInputs& in, Threads threads) {
 void read_calibrated(const PixelSource& raw, const Calibration& calibration, const Rect& rect,
                      PlaneView<float> values, PlaneView<std::uint8_t> mask, int plane,
                      const sensor::LineOffsets* lines, std::span<const stack::HitPixel> particles) {
+  // A few rows at a time: what is read stays in the cache until it is copied.
+  constexpr int least_rows = 32;
+  constexpr int pixels_together = 1 << 18;
+  const int rows = std::max(pixels_together / std::max(rect.width(), 1), least_rows);
   CalibratedBand band;
-  band.read(raw, calibration, rect, plane, lines, particles);
-  for (int y = 0; y < rect.height(); ++y) {
-    std::copy(band.values().row(y).begin(), band.values().row(y).end(), values.row(y).begin());
-    std::copy(band.mask().row(y).begin(), band.mask().row(y).end(), mask.row(y).begin());
+  for (int y0 = rect.y0; y0 < rect.y1; y0 += rows) {
+    const Rect part{rect.x0, y0, rect.x1, std::min(y0 + rows, rect.y1)};
+    band.read(raw, calibration, part, plane, lines, particles);
+    for (int y = 0; y < part.height(); ++y) {
+      const auto from = band.values().row(y);
+      const auto bits = band.mask().row(y);
+      std::copy(from.begin(), from.end(), values.row(y0 - rect.y0 + y).begin());
+      std::copy(bits.begin(), bits.end(), mask.row(y0 - rect.y0 + y).begin());
+    }
   }
 }
 

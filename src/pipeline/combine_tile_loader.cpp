@@ -211,10 +211,30 @@ bool phase_is_smooth(const Transform& transform) noexcept {
   return !transform.polynomial && std::max(turn, stretch) * stack::block_px < 0.25;
 }
 
+namespace {
+
+// Planes that lie on the grid already go straight into the tile.
+bool load_in_place(const PixelSource& raw, const CombineSub& sub, const CombineSettings& settings,
+                   const Rect& tile, std::span<const PlaneView<float>> values,
+                   std::span<const PlaneView<std::uint8_t>> masks) {
+  if (!settings.identity || sub.calibration->cfa != CfaPattern::none) return false;
+  if (!whole(raw.size()).contains(tile)) return false;
+  for (std::size_t p = 0; p < values.size(); ++p) {
+    read_calibrated(raw, *sub.calibration, tile, values[p], masks[p], static_cast<int>(p),
+                    sub.lines, sub.particles);
+    normalise(sub, static_cast<int>(p), tile, 1.0F, values[p]);
+    if (!sub.trails.empty()) stack::mask_trails(sub.trails, tile, masks[p]);
+  }
+  return true;
+}
+
+}  // namespace
+
 void load_sub_tile(const CombineSub& sub, const CombineSettings& settings, const Rect& tile,
                    std::span<const PlaneView<float>> values,
                    std::span<const PlaneView<std::uint8_t>> masks) {
   const auto raw = sub.open();
+  if (load_in_place(*raw, sub, settings, tile, values, masks)) return;
   SourcePart source = source_part(*raw, sub, settings, tile);
   if (source.region.empty() || (settings.identity && source.region != tile)) {
     mark_outside(values, masks);

@@ -331,6 +331,7 @@ void finish_result(GroupState& group, const std::vector<std::size_t>& kept,
   row.colour_balance = balance_result(options.out / row.path, measured, row, options.solving);
   if (row.solved) row.solved->table = {};  // in the result now
   if (options.remove_background) flatten(row, context);
+  if (!context.picture) return;
   row.preview = context.result_name + ".png";
   write_preview(options.out / (row.flat_sky_path.empty() ? row.path : row.flat_sky_path),
                 options.out / row.preview, row.colour_balance);

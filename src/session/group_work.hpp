@@ -23,6 +23,7 @@ struct CombineContext {
   std::size_t calibration_sets = 1;
   bool identity = false;  ///< subs lie on the grid already
   const Inventory* inventory = nullptr;
+  bool picture = true;  ///< beside the result
 };
 /// Trails, combine pass, result, pictures. Appends the result's row to the
 /// record; the rows of its subs must be there and are completed.

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "aligned_files.hpp"
 #include "chain_registration.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/fits/folder_lock.hpp"
@@ -141,12 +142,17 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
   demand.threads = options.threads.resolved();
   demand.demosaic = options.demosaic;
   const auto plan = pipeline::plan_memory(demand, options.memory_bytes);
+  const bool sky_alone = job.aligned && job.transforms.empty() && sky_is_enough(group, options);
   {
     // Nothing is cached between calls: files change hands too often here.
     const StageClock clock(record.timings, "measure");
     RunOptions uncached = options;
     uncached.out.clear();
-    measure_group(group, uncached, plan, record, watch);
+    if (sky_alone) {
+      measure_skies(group, plan, record, watch);
+    } else {
+      measure_group(group, uncached, plan, record, watch);
+    }
   }
   std::vector<std::string> sub_names;
   for (const auto& sub : group.subs) sub_names.push_back(sub.name);
@@ -159,10 +165,17 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
   const SubState* reference = nullptr;
   {
     const StageClock clock(record.timings, "register");
-    reference = &group.subs[register_all(group, job, watch)];
+    if (sky_alone) {
+      take_as_aligned(group);
+      reference = &group.subs[take_all(group, options)];
+    } else {
+      reference = &group.subs[register_all(group, job, watch)];
+    }
   }
-  judge_group(group, options.keep, reference);
-  describe_group(group, options.threads);
+  if (!sky_alone) {
+    judge_group(group, options.keep, reference);
+    describe_group(group, options.threads);
+  }
   const Canvas canvas = choose_canvas(kept_footprints(group), reference->measured.frame,
                                       canvas_options(options, *reference->info));
   place_on_canvas(group, canvas);
@@ -182,8 +195,8 @@ SessionRecord integrate_files(const IntegrateJob& job, const Watch& watch) {
                        [](Point p) { return p.x != 0.0 || p.y != 0.0; });
   });
   const bool on_grid = job.aligned && !shifted && canvas.is_reference(reference->measured.frame);
-  CombineContext context{options, record,  watch,     job.out.stem().string(), reference, canvas,
-                         0,       on_grid, &inventory};
+  CombineContext context{options, record,     watch, job.out.stem().string(), reference, canvas, 0,
+                         on_grid, &inventory, false};
   combine_group(group, context, 0);
   separate_group_lines(group, context, 0);
   record.state = "done";

@@ -76,6 +76,10 @@ TEST_CASE("every instruction set writes floats and sums words to the same bits",
       CHECK(encode_floats(values.data(), out.data() + 1, length) == expected);
       CHECK(std::memcmp(out.data() + 1, scalar.data(), 4 * length) == 0);
       CHECK(out[4 * length + 1] == 0xA5);
+      std::vector<float> back(length + 1, -1.0F);
+      decode_floats(out.data() + 1, back.data(), length);
+      CHECK(std::memcmp(back.data(), values.data(), 4 * length) == 0);
+      CHECK(back[length] == -1.0F);
       CHECK(sum_words(out.data() + 1, length) == expected);
     }
   }
