@@ -112,12 +112,19 @@ std::optional<Polynomial2> fit_polynomial(std::span<const Point> from, std::span
   p.order = order;
   p.centre = frame.centre;
   p.scale = frame.scale;
-  std::vector<double> design, x, y;
+  std::vector<double> design, x, y, powers_u, powers_v;
   design.reserve(from.size() * terms);
   for (std::size_t i = 0; i < from.size(); ++i) {
     const double u = (from[i].x - p.centre.x) / p.scale, v = (from[i].y - p.centre.y) / p.scale;
+    powers_u.assign(1, 1.0);
+    powers_v.assign(1, 1.0);
     for (int degree = 0; degree <= order; ++degree) {
-      for (int k = 0; k <= degree; ++k) design.push_back(std::pow(u, degree - k) * std::pow(v, k));
+      for (int k = 0; k <= degree; ++k) {
+        design.push_back(powers_u[static_cast<std::size_t>(degree - k)] *
+                         powers_v[static_cast<std::size_t>(k)]);
+      }
+      powers_u.push_back(powers_u.back() * u);
+      powers_v.push_back(powers_v.back() * v);
     }
     x.push_back(to[i].x);
     y.push_back(to[i].y);

@@ -157,7 +157,8 @@ class Search {
       bool same = true;
       for (const Point p : corner) {
         const Point a = t.apply(p), b = old.apply(p);
-        same = same && std::hypot(a.x - b.x, a.y - b.y) < 2.0 * options_.tolerance_px;
+        const double dx = a.x - b.x, dy = a.y - b.y, most = 2.0 * options_.tolerance_px;
+        same = same && dx * dx + dy * dy < most * most;
       }
       if (same) return true;
     }

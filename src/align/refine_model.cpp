@@ -42,7 +42,8 @@ bool sane(const Transform& bent, const Transform& first, Size frame) {
     for (int i = 0; i <= steps; ++i) {
       const Point p{(frame.width - 1.0) * i / steps, (frame.height - 1.0) * j / steps};
       const auto a = bent.local(p), b = first.local(p);
-      const bool near = std::hypot(a.value.x - b.value.x, a.value.y - b.value.y) < most_px;
+      const double dx = a.value.x - b.value.x, dy = a.value.y - b.value.y;
+      const bool near = dx * dx + dy * dy < most_px * most_px;
       const double ratio = a.determinant() / b.determinant();
       if (!near || !(ratio > 0.9 && ratio < 1.1)) return false;
     }

@@ -6,6 +6,7 @@
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/core/statistics.hpp"
+#include "core/chebyshev_kernel.hpp"
 
 namespace coldframe {
 namespace {
@@ -36,25 +37,6 @@ Polynomials row_series(const ChebyshevSurface& surface, double v) noexcept {
   return series;
 }
 
-// Clenshaw's recurrence for a block of pixels; every pixel has its own arithmetic,
-// so blocks may start anywhere.
-constexpr std::size_t block = 64;
-void clenshaw(const Polynomials& series, int order, std::span<const double> u,
-              std::span<double> out) noexcept {
-  std::array<double, block> b1{};
-  std::array<double, block> b2{};
-  const std::size_t n = u.size();
-  for (int i = order; i >= 1; --i) {
-    const double c = series[static_cast<std::size_t>(i)];
-    for (std::size_t p = 0; p < n; ++p) {
-      const double b0 = 2.0 * u[p] * b1[p] - b2[p] + c;
-      b2[p] = b1[p];
-      b1[p] = b0;
-    }
-  }
-  for (std::size_t p = 0; p < n; ++p) out[p] = u[p] * b1[p] - b2[p] + series[0];
-}
-
 bool usable(const ChebyshevSurface& surface) noexcept {
   return surface.order >= 0 && surface.order <= chebyshev_highest_order &&
          surface.coefficients.size() == chebyshev_terms(surface.order) && surface.size.width > 0 &&
@@ -68,17 +50,7 @@ void fill_row(const ChebyshevSurface& surface, int x0, int y, std::span<T> out) 
     return;
   }
   const auto series = row_series(surface, chebyshev_coordinate(y, surface.size.height));
-  std::array<double, block> u{};
-  std::array<double, block> values{};
-  for (std::size_t start = 0; start < out.size(); start += block) {
-    const std::size_t n = std::min(block, out.size() - start);
-    for (std::size_t p = 0; p < n; ++p) {
-      const double x = static_cast<double>(x0) + static_cast<double>(start + p);
-      u[p] = chebyshev_coordinate(x, surface.size.width);
-    }
-    clenshaw(series, surface.order, std::span(u).first(n), std::span(values).first(n));
-    for (std::size_t p = 0; p < n; ++p) out[start + p] = static_cast<T>(values[p]);
-  }
+  chebyshev_row(series.data(), surface.order, x0, surface.size.width, out.data(), out.size());
 }
 
 /// The pieces of a robust fit that its passes share.
@@ -226,10 +198,7 @@ void chebyshev_basis(double u, double v, int order, std::span<double> out) noexc
 double ChebyshevSurface::evaluate(Point pixel) const noexcept {
   if (!usable(*this)) return 0.0;
   const auto series = row_series(*this, chebyshev_coordinate(pixel.y, size.height));
-  const double u = chebyshev_coordinate(pixel.x, size.width);
-  double value = 0.0;
-  clenshaw(series, order, {&u, 1}, {&value, 1});
-  return value;
+  return clenshaw(series.data(), order, chebyshev_coordinate(pixel.x, size.width));
 }
 
 void ChebyshevSurface::evaluate_row(int x0, int y, std::span<double> out) const noexcept {

@@ -23,7 +23,57 @@ HWY_INLINE V ordered(D d, V bits) {
   return hn::Xor(bits, hn::And(hn::ShiftRight<31>(bits), hn::Set(d, 0x7fffffff)));
 }
 
-/// Bisection on the values' own order as integers: what is compared is counted, never moved.
+constexpr std::size_t few = 1024;
+
+/// The k-th of the `left` values with keys from low to high; at most `few`.
+float select_among(const float* HWY_RESTRICT values, std::size_t count, std::size_t k,
+                   std::int32_t low, std::int32_t high) {
+  const hn::ScalableTag<std::int32_t> d;
+  const hn::Rebind<float, decltype(d)> df;
+  const std::size_t lanes = hn::Lanes(d);
+  HWY_ALIGN std::int32_t keys[few + 2 * hn::MaxLanes(d)];
+  std::size_t found = 0;
+  const auto least = hn::Set(d, low);
+  const auto most = hn::Set(d, high);
+  std::size_t i = 0;
+  for (; i + lanes <= count; i += lanes) {
+    const auto key = ordered(d, hn::BitCast(d, hn::LoadU(df, values + i)));
+    const auto outside = hn::Or(hn::Lt(key, least), hn::Gt(key, most));
+    if (!hn::AllTrue(d, outside))
+      found += hn::CompressStore(key, hn::Not(outside), d, keys + found);
+  }
+  for (; i < count; ++i) {
+    const auto bits = std::bit_cast<std::int32_t>(values[i]);
+    const std::int32_t key = bits ^ ((bits >> 31) & 0x7fffffff);
+    if (key >= low && key <= high) keys[found++] = key;
+  }
+  // Filled up with what counts as above any pivot.
+  const std::size_t whole = (found + lanes - 1) / lanes * lanes;
+  for (std::size_t pad = found; pad < whole; ++pad) {
+    keys[pad] = std::numeric_limits<std::int32_t>::max();
+  }
+  std::int64_t first = low;
+  std::int64_t last = high;
+  while (first < last) {
+    const std::int64_t middle = first + (last - first) / 2;
+    const auto pivot = hn::Set(d, static_cast<std::int32_t>(middle));
+    auto above = hn::Zero(d);  // minus their number
+    for (std::size_t j = 0; j < whole; j += lanes) {
+      above = hn::Add(above, hn::VecFromMask(d, hn::Gt(hn::Load(d, keys + j), pivot)));
+    }
+    const auto over = static_cast<std::size_t>(-hn::GetLane(hn::SumOfLanes(d, above)));
+    if (whole - over > k) {
+      last = middle;
+    } else {
+      first = middle + 1;
+    }
+  }
+  const auto key = static_cast<std::int32_t>(first);
+  return std::bit_cast<float>(key ^ ((key >> 31) & 0x7fffffff));
+}
+
+/// Bisection on the values' own order as integers: what is compared is counted, never moved, until
+/// few are left between the ends.
 float select_vectors(const float* HWY_RESTRICT values, std::size_t count, std::size_t k) {
   const hn::ScalableTag<std::int32_t> d;
   const hn::Rebind<float, decltype(d)> df;
@@ -46,7 +96,13 @@ float select_vectors(const float* HWY_RESTRICT values, std::size_t count, std::s
     low = std::min(low, key);
     high = std::max(high, key);
   }
+  std::size_t below = 0;      // values before low
+  std::size_t up_to = count;  // values up to high
   while (low < high) {
+    if (up_to - below <= few) {
+      return select_among(values, count, k - below, static_cast<std::int32_t>(low),
+                          static_cast<std::int32_t>(high));
+    }
     const std::int64_t middle = low + (high - low) / 2;
     const auto pivot = hn::Set(d, static_cast<std::int32_t>(middle));
     auto above = hn::Zero(d);  // minus their number
@@ -61,8 +117,10 @@ float select_vectors(const float* HWY_RESTRICT values, std::size_t count, std::s
     }
     if (count - over > k) {
       high = middle;
+      up_to = count - over;
     } else {
       low = middle + 1;
+      below = count - over;
     }
   }
   const auto key = static_cast<std::int32_t>(low);

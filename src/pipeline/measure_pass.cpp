@@ -71,25 +71,36 @@ void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> ma
   const int height = image.height() / bin;
   out.preview = Grid<float>(width, height);
   out.preview_mask = Mask(width, height);
+  constexpr std::uint8_t barred = mask_bit::defect | mask_bit::not_finite;
   parallel_bands(threads, height, 8, [&](int j0, int j1) {
+    // Sums of columns first: neighbouring columns are added together.
+    const auto columns = static_cast<std::size_t>(width) * static_cast<std::size_t>(bin);
+    std::vector<float> sums(columns);
+    std::vector<float> counts(columns);
     for (int j = j0; j < j1; ++j) {
+      std::fill(sums.begin(), sums.end(), 0.0F);
+      std::fill(counts.begin(), counts.end(), 0.0F);
+      for (int y = j * bin; y < (j + 1) * bin; ++y) {
+        const float* const values = image.row(y).data();
+        const std::uint8_t* const bits = mask.row(y).data();
+        for (std::size_t x = 0; x < columns; ++x) {
+          const float good = (bits[x] & barred) == 0 ? 1.0F : 0.0F;
+          sums[x] += good * values[x];
+          counts[x] += good;
+        }
+      }
       for (int i = 0; i < width; ++i) {
         double sum = 0.0;
-        int good = 0;
-        for (int y = j * bin; y < (j + 1) * bin; ++y) {
-          const float* const values = image.row(y).data() + i * bin;
-          const std::uint8_t* const bits = mask.row(y).data() + i * bin;
-          for (int x = 0; x < bin; ++x) {
-            if ((bits[x] & (mask_bit::defect | mask_bit::not_finite)) != 0) continue;
-            sum += static_cast<double>(values[x]);
-            ++good;
-          }
+        float good = 0.0F;
+        for (int x = i * bin; x < (i + 1) * bin; ++x) {
+          sum += static_cast<double>(sums[static_cast<std::size_t>(x)]);
+          good += counts[static_cast<std::size_t>(x)];
         }
-        if (2 * good < bin * bin) {
+        if (2.0F * good < static_cast<float>(bin * bin)) {
           out.preview_mask(i, j) = mask_bit::outside;
           continue;
         }
-        out.preview(i, j) = static_cast<float>(sum / good);
+        out.preview(i, j) = static_cast<float>(sum / static_cast<double>(good));
       }
     }
   });
@@ -97,23 +108,27 @@ void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> ma
 
 // Level 0 and, over short distances, noise 1: neighbours' differences do not see the sky's slopes.
 void scale_preview(SubMeasurement& out) {
-  std::vector<double> levels;
-  std::vector<double> differences;
+  std::vector<float> levels;
+  std::vector<float> differences;
   // Both are known to better than 0.5 % by then.
   constexpr std::int64_t plenty = 120'000;
   const int step = std::max(static_cast<int>(out.preview.size().count() / plenty), 1);
   for (int j = 0; j < out.preview.height(); j += step) {
     for (int i = 0; i < out.preview.width(); ++i) {
       if (out.preview_mask(i, j) != 0) continue;
-      levels.push_back(static_cast<double>(out.preview(i, j)));
+      levels.push_back(out.preview(i, j));
       constexpr int apart = 3;  // further than a star's or a demosaicing kernel's reach
       if (i < apart || out.preview_mask(i - apart, j) != 0) continue;
-      differences.push_back(static_cast<double>(out.preview(i, j) - out.preview(i - apart, j)));
+      differences.push_back(out.preview(i, j) - out.preview(i - apart, j));
     }
   }
   if (levels.size() < 10) return;
-  const double level = median_in_place(std::span<double>(levels));
-  const double noise = robust_sigma(differences) / std::numbers::sqrt2;
+  const auto level = static_cast<double>(median_in_place(std::span<float>(levels)));
+  const float typical = median_in_place(std::span<float>(differences));
+  for (float& difference : differences) difference = std::fabs(difference - typical);
+  const double noise = mad_to_sigma *
+                       static_cast<double>(median_in_place(std::span<float>(differences))) /
+                       std::numbers::sqrt2;
   for (int j = 0; j < out.preview.height(); ++j) {
     for (int i = 0; i < out.preview.width(); ++i) {
       if (out.preview_mask(i, j) != 0) continue;

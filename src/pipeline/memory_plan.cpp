@@ -14,6 +14,7 @@ namespace {
 constexpr std::size_t bytes_of_masters = 9;                    // subtract, multiply, defects
 constexpr std::size_t bytes_of_sub = std::size_t{300} << 10U;  // star list, sky meshes, matches
 constexpr std::size_t bytes_of_sample = 5;                     // value, mask
+constexpr std::size_t most_strip_bytes = std::size_t{96} << 20U;
 constexpr std::size_t bytes_of_result = 22;  // mean, variance, scatter, weight, counts, flags
 
 std::size_t pixels(Size size) noexcept { return static_cast<std::size_t>(size.count()); }
@@ -94,10 +95,11 @@ MemoryPlan plan_memory(const MemoryDemand& d, std::size_t order) {
   plan.measure_workers = static_cast<int>(
       std::clamp<std::size_t>(room / each, 1, static_cast<std::size_t>(std::max(d.threads, 1))));
   Strip strip{stack::block_px, tile_columns(d, stack::block_px)};
-  // Larger strips read less margin; beyond 512 rows nothing is gained.
+  // Larger strips read less margin, until their samples leave the cache.
   for (int rows = 2 * stack::block_px; rows <= 512; rows += stack::block_px) {
     const Strip larger{rows, tile_columns(d, rows)};
-    if (combine_bytes(d, larger, d.threads) > room) break;
+    const std::size_t needed = combine_bytes(d, larger, d.threads);
+    if (needed > room || needed > most_strip_bytes) break;
     strip = larger;
     if (rows >= d.canvas.height) break;
   }
