@@ -33,14 +33,11 @@ class Work:
     session: pathlib.Path
     scratch: pathlib.Path
     pixels: float  # megapixels of one frame
+    height: int
     threads: int
 
     def lights(self, count):
         return sorted(str(p) for p in (self.session / "lights").glob("*.fits"))[:count]
-
-    @property
-    def height(self):
-        return {6.0: 2000, 24.0: 4000}[self.pixels]
 
     def files(self, kind):
         return sorted(str(p) for p in (self.session / kind).glob("*.fits"))
@@ -97,15 +94,21 @@ def stars(work):
             work.rival("library", "stars", {"files": few}, len(few) * work.pixels)]
 
 
-def calibrate(work):
-    """Minus master dark, by master flat, file to file."""
+def calibrate(work, *options):
+    """Minus master dark, by master flat, file to file; with each pixel's uncertainty and a mask,
+    which no rival makes."""
     dark, flat = work.masters()
-    many, some = work.lights(16), work.lights(8)
+    many, some = work.lights(40), work.lights(8)
     job = {"files": some, "dark": dark, "flat": flat, "out": work.folder("calibrate-tuned")}
     ours = work.folder("calibrate-product")
-    return [work.product(["calibrate", *many, "--dark", dark, "--flat", flat, "-o", ours],
+    return [work.product(["calibrate", *many, "--dark", dark, "--flat", flat, "-o", ours, *options],
                          len(many) * work.pixels, fresh=[ours]),
             work.rival("tuned", "calibrate", job, len(some) * work.pixels, fresh=[job["out"]])]
+
+
+def calibrate_values(work):
+    """The same pixels alone: what the rivals write."""
+    return calibrate(work, "--values-only")
 
 
 def register(work):
@@ -156,9 +159,23 @@ def run(work):
            "flat_darks": work.files("flat_darks"), "height": work.height,
            "out": work.folder("run-tuned")}
     ours = work.folder("run-product")
+    few = {**job, "files": work.lights(8), "out": work.folder("run-library")}
     pixels = len(job["files"]) * work.pixels
     return [work.product(["run", str(work.session), "-o", ours], pixels, fresh=[ours]),
-            work.rival("tuned", "run", job, pixels, fresh=[job["out"]])]
+            work.rival("tuned", "run", job, pixels, fresh=[job["out"]]),
+            work.rival("library", "run", few, len(few["files"]) * work.pixels,
+                       fresh=[few["out"]])]
+
+
+def background(work):
+    """Sky gradient of one result; the rival subtracts a mesh, with no object protected."""
+    source = work.once("combined", lambda out: ["integrate", "--aligned", *work.aligned(20), "-o",
+                                                str(out / "result.fits")])[0]
+    ours = work.folder("background-product")
+    job = {"file": source, "out": work.folder("background-library")}
+    return [work.product(["background", source, "-o", f"{ours}/flat.fits"], work.pixels,
+                         fresh=[ours]),
+            work.rival("library", "background", job, work.pixels, fresh=[job["out"]])]
 
 
 # Stage -> (function, least and wanted ratio to the faster rival: the goals this project set itself;
@@ -166,8 +183,10 @@ def run(work):
 STAGES = {
     "stars": (stars, 12, 16),
     "calibrate": (calibrate, 4, 6),
+    "calibrate, values": (calibrate_values, 4, 6),
     "register --resample": (register, 5.5, 8),
     "integrate --aligned": (integrate, 15, 20),
     "master": (master, 0, 0),
+    "background": (background, 0, 0),
     "run": (run, 6.5, 9),
 }
