@@ -23,10 +23,10 @@ std::vector<float> draw(std::size_t n, double level, double sd) {
 
 TEST_CASE("every instruction set selects the value that sorting puts there") {
   // Lengths that are no multiple of any vector's; values of both signs, equal values, codes.
-  std::vector<std::vector<float>> lists{draw(1003, 1000.0, 30.0), draw(37, -0.1, 1.0),
-                                        draw(1, 0.0, 1.0), std::vector<float>(50, 3.0F),
-                                        draw(17, 0.0, 1e30), draw(5000, 800.0, 20.0),
-                                        std::vector<float>(3000, -2.0F)};
+  std::vector<std::vector<float>> lists{
+      draw(1003, 1000.0, 30.0),       draw(37, -0.1, 1.0), draw(1, 0.0, 1.0),
+      std::vector<float>(50, 3.0F),   draw(17, 0.0, 1e30), draw(5000, 800.0, 20.0),
+      std::vector<float>(3000, -2.0F)};
   lists.push_back(draw(256, 500.0, 3.0));
   for (float& v : lists.back()) v = static_cast<float>(static_cast<int>(v));
   int targets = 0;
