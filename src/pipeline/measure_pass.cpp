@@ -84,9 +84,9 @@ void fill_preview(PlaneView<const float> image, PlaneView<const std::uint8_t> ma
         const float* const values = image.row(y).data();
         const std::uint8_t* const bits = mask.row(y).data();
         for (std::size_t x = 0; x < columns; ++x) {
-          const float good = (bits[x] & barred) == 0 ? 1.0F : 0.0F;
-          sums[x] += good * values[x];
-          counts[x] += good;
+          const bool good = (bits[x] & barred) == 0;
+          sums[x] += good ? values[x] : 0.0F;
+          counts[x] += good ? 1.0F : 0.0F;
         }
       }
       for (int i = 0; i < width; ++i) {
