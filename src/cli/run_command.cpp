@@ -1,6 +1,8 @@
 #include <fmt/format.h>
 
 #include "coldframe/core/error.hpp"
+#include "coldframe/session/next_night.hpp"
+#include "coldframe/session/nights.hpp"
 #include "coldframe/session/run.hpp"
 #include "coldframe/session/tools.hpp"
 #include "combine_options.hpp"
@@ -15,6 +17,7 @@ struct Options {
   session::RunOptions run;
   CombineTexts texts;
   SolvingTexts solving;
+  std::vector<std::string> sessions;
   std::string keep_list, drop_list;
   std::string gradient = "keep";
   bool no_trails = false;
@@ -30,14 +33,26 @@ std::string summary(const session::SessionRecord& record, const std::string& out
     if (r.fwhm_px) text += fmt::format(", FWHM {:.2f} px", *r.fwhm_px);
     if (r.noise_per_px) text += fmt::format(", noise {:.3g} {}/px", *r.noise_per_px, r.unit);
     text += "\n";
+    const auto nights = session::nights_of(record, static_cast<int>(&r - record.results.data()));
+    for (const auto& night : nights) {
+      if (nights.size() > 1) text += "  night " + printable(session::night_text(night)) + "\n";
+    }
+    if (r.grid_kept) text += "  reference, grid and flux scale of the earlier run were kept\n";
     if (r.solved && r.solved->solved()) text += session::solved_text(*r.solved);
     if (!r.path.empty()) text += fmt::format("  {}/{}\n", out, r.path);
   }
   for (const auto& sub : record.subs) {
     if (!sub.kept) text += fmt::format("  left out {}: {}\n", printable(sub.path), sub.reason);
   }
-  for (const auto& hint : record.hints) {
-    text += fmt::format("hint ({}): {}\n", hint.code, printable(hint.message));
+  for (std::size_t i = 0; i < record.results.size(); ++i) {
+    const auto& r = record.results[i];
+    const std::string name = record.results.size() < 2 ? std::string()
+                             : r.filter.empty()        ? r.object + ": "
+                                                       : r.object + ", " + r.filter + ": ";
+    for (const auto& line :
+         session::next_night_lines(session::next_night(record, static_cast<int>(i)))) {
+      text += printable(name + line) + "\n";
+    }
   }
   text += fmt::format("report: {}/report.html\n", out);
   return text;
@@ -45,6 +60,8 @@ std::string summary(const session::SessionRecord& record, const std::string& out
 
 int execute(Options& o, const CLI::App& app) {
   auto& run = o.run;
+  run.session = o.sessions.front();
+  run.more_sessions.assign(o.sessions.begin() + 1, o.sessions.end());
   run.threads = threads_of(o.common);
   run.memory_bytes = bytes_of(o.common.memory);
   run.supplied = cards_of(o.common.supply);
@@ -88,7 +105,9 @@ Command add_run(CLI::App& root) {
   auto* app = root.add_subcommand("run", "The whole job on a folder tree of raw FITS");
   app->footer("Example: coldframe run nights/2031-03-14 -o results/wren");
   add_common(*app, o->common, true);
-  app->add_option("session", o->run.session, "Folder with lights and calibration frames")
+  app->add_option("session", o->sessions,
+                  "Folder with lights and calibration frames; several: nights of one target, each "
+                  "calibrated with its own frames first")
       ->required();
   app->add_option("-o,--out", o->run.out, "Folder for the results; made when missing")->required();
   add_combine_options(*app, o->texts, o->run);

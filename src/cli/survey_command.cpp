@@ -9,13 +9,15 @@ namespace {
 
 struct Options {
   Common common;
-  std::string session, masters;
+  std::vector<std::string> sessions;
+  std::string masters;
   session::MatchTolerances tolerances;
 };
 
 int execute(const Options& o) {
-  const auto survey = session::survey_session(o.session, cards_of(o.common.supply), o.tolerances,
-                                              o.masters, threads_of(o.common), watch_of(o.common));
+  const auto survey =
+      session::survey_session({o.sessions.begin(), o.sessions.end()}, cards_of(o.common.supply),
+                              o.tolerances, o.masters, threads_of(o.common), watch_of(o.common));
   end_progress();
   complain_left_out(survey.inventory.left_out);
   if (o.common.json) {
@@ -40,7 +42,8 @@ Command add_survey(CLI::App& root) {
   auto* app = root.add_subcommand("survey", "What is there, what fits what, what is missing");
   app->footer("Example: coldframe survey nights/2031-03-14");
   add_common(*app, o->common, true);
-  app->add_option("session", o->session, "Folder to look through")->required();
+  app->add_option("session", o->sessions, "Folder to look through; several: nights of one target")
+      ->required();
   app->add_option("--dark-tolerance", o->tolerances.temperature_c,
                   "Largest difference of sensor temperature between a dark and its lights, C");
   app->add_option("--masters", o->masters, "Folder of ready masters of other sessions");

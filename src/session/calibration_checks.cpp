@@ -121,6 +121,7 @@ double check_flat(const GroupState& group, const Shapes& shapes, SessionRecord& 
                    "check the flats' own darks, stray light in the flats and the lights' offset",
                    name_of(group), fit.slope > 0.0 ? "corrects too little" : "over-corrects",
                    100.0 * std::fabs(fit.slope), 100.0 * fit.error, 100.0 * left));
+  record.warnings.back().evidence = {{"left_share_of_sky", left}};
   return std::max(-fit.slope, 0.0);
 }
 

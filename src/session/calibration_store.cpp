@@ -49,7 +49,7 @@ std::string CalibrationStore::calibration_key(std::size_t light) const {
     // Defects come from the lights themselves: the choice of lights matters.
     for (std::size_t i = 0; i < inventory_.frames.size(); ++i) {
       if (info(i).kind == FrameKind::light && key_of(i) == key_of(light)) {
-        text += inventory_.frames[i].name;
+        text += inventory_.frames[i].local_name;
       }
     }
   }

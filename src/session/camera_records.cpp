@@ -32,13 +32,13 @@ class CameraFinder {
         camera_of_frame_(inventory.frames.size(), 0) {}
 
   std::vector<int> run() {
-    std::vector<std::size_t> examples;
     for (std::size_t i = 0; i < inventory_.frames.size(); ++i) {
-      const auto known = std::find_if(examples.begin(), examples.end(),
-                                      [&](std::size_t e) { return same_camera(info(e), info(i)); });
-      camera_of_frame_[i] = static_cast<int>(known - examples.begin());
-      if (known != examples.end()) continue;
-      examples.push_back(i);
+      const auto known = std::find_if(examples_.begin(), examples_.end(), [&](std::size_t e) {
+        return folder(e) == folder(i) && same_camera(info(e), info(i));
+      });
+      camera_of_frame_[i] = static_cast<int>(known - examples_.begin());
+      if (known != examples_.end()) continue;
+      examples_.push_back(i);
       CameraRecord camera;
       camera.name = info(i).camera;
       camera.read_out = info(i).read_out;
@@ -47,8 +47,9 @@ class CameraFinder {
       camera.binning = info(i).binning_x;
       record_.cameras.push_back(std::move(camera));
     }
+    for (std::size_t c = 0; c < record_.cameras.size(); ++c) find_gain(c);
     for (std::size_t c = 0; c < record_.cameras.size(); ++c) {
-      find_gain(c);
+      if (!record_.cameras[c].gain_e_per_adu) borrow_gain(c);
       find_saturation(c);
       take_off_overscan(c);
     }
@@ -77,12 +78,26 @@ class CameraFinder {
     } else if (usable) {
       facts.gain_e_per_adu = measured->gain_e_per_adu;
       facts.source = "photon-transfer";
-    } else {
-      warn_of_unknown_gain(facts);
     }
     if (usable && facts.gain_e_per_adu && facts.source != "photon-transfer") {
       compare_gain(facts, *measured);
     }
+  }
+
+  // One night's frames may tell what another's do not: the same camera used in the same way.
+  void borrow_gain(std::size_t camera) {
+    auto& facts = record_.cameras[camera];
+    for (std::size_t c = 0; c < record_.cameras.size(); ++c) {
+      const auto& other = record_.cameras[c];
+      if (!other.gain_e_per_adu || !same_camera(info(examples_[c]), info(examples_[camera]))) {
+        continue;
+      }
+      facts.gain_e_per_adu = other.gain_e_per_adu;
+      facts.source = other.source;
+      if (!facts.read_noise_e) facts.read_noise_e = other.read_noise_e;
+      return;
+    }
+    warn_of_unknown_gain(facts);
   }
 
   /// Name, with the settings where one camera was used in several ways.
@@ -200,11 +215,16 @@ class CameraFinder {
     return inventory_.frames[frame].info;
   }
 
+  [[nodiscard]] std::size_t folder(std::size_t frame) const {
+    return inventory_.frames[frame].folder;
+  }
+
   const Inventory& inventory_;
   const Pairing& pairing_;
   const RunOptions& options_;
   SessionRecord& record_;
   std::vector<int> camera_of_frame_;
+  std::vector<std::size_t> examples_;  ///< a frame of each camera
 };
 
 }  // namespace

@@ -14,6 +14,7 @@
 #include "coldframe/core/error.hpp"
 #include "double_images.hpp"
 #include "judge.hpp"
+#include "kept_grid.hpp"
 #include "mosaic.hpp"
 #include "reference_choice.hpp"
 #include "registration.hpp"
@@ -235,6 +236,10 @@ void judge_group(GroupState& group, const KeepLimits& owner, const SubState* gri
   // mosaic.
   for (std::size_t i = 0; i < group.subs.size(); ++i) {
     if (&group.subs[i] == grid && is_matched(*grid)) group.photometric_reference = i;
+  }
+  for (std::size_t i = 0; i < group.subs.size() && !group.kept_scale.empty(); ++i) {
+    const auto& sub = group.subs[i];
+    if (is_matched(sub) && sub_identity(sub) == group.kept_scale) group.photometric_reference = i;
   }
   find_transparency(group);
   std::vector<SubFigures> figures;

@@ -113,6 +113,7 @@ void check_dust(const GroupState& group, const pipeline::Calibration& how, doubl
                    "places in the lights{}: the flat leaves bright marks there; take flats of the "
                    "same night, before anything is turned or cleaned",
                    name_of(group), dust.moved, dust.spots, 100.0 * dust.depth, where));
+  record.warnings.back().evidence = {{"left_share_of_sky", dust.depth}};
 }
 
 }  // namespace coldframe::session

@@ -57,6 +57,19 @@ std::string measure_key(const SubState& sub, const RunOptions& options, bool fin
                             sub.calibration->gain_e_per_adu, most_stars, find_particles));
 }
 
+// A first night of few subs was looked through for particles; with more nights that is not needed.
+std::optional<pipeline::SubMeasurement> without_particles(const SubState& sub,
+                                                          const RunOptions& options,
+                                                          std::string& key) {
+  const auto other = measure_key(sub, options, true);
+  auto known = read_measurement(sub.cache_file, other);
+  if (!known) return known;
+  key = other;
+  known->particles.clear();
+  known->searched_particles = false;
+  return known;
+}
+
 }  // namespace
 
 void measure_group(GroupState& group, const RunOptions& options, const pipeline::MemoryPlan& plan,
@@ -74,10 +87,12 @@ void measure_group(GroupState& group, const RunOptions& options, const pipeline:
       std::optional<pipeline::SubMeasurement> known;
       if (cached) {
         key = measure_key(sub, options, particles);
-        sub.cache_file =
-            options.out / "measure" /
-            (safe_file_name(sub.path.stem().string()) + "-" + digest(sub.name) + ".fits");
+        // Not by the name in the session: that changes when folders are added.
+        sub.cache_file = options.out / "measure" /
+                         (safe_file_name(sub.path.stem().string()) + "-" +
+                          digest(sub.local_name + " " + fits::content_key(sub.path)) + ".fits");
         known = read_measurement(sub.cache_file, key);
+        if (!known && !particles) known = without_particles(sub, options, key);
       }
       if (known) {
         ++reused;

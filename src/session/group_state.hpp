@@ -31,6 +31,7 @@ struct SubDetails {
 
 struct SubState {
   std::string name;
+  std::string local_name;  ///< within its own folder of the session
   std::filesystem::path path;
   const FrameInfo* info = nullptr;
   std::size_t frame = 0;  ///< index into the inventory
@@ -64,6 +65,7 @@ struct GroupState {
   int planes = 1;
   std::vector<SubState> subs;
   std::size_t photometric_reference = 0;
+  std::string kept_scale;  ///< measurement of the sub whose flux scale stays; empty: chosen
   align::DistortionFit distortion;
 };
 

@@ -8,10 +8,12 @@
 #include <optional>
 #include <set>
 #include <system_error>
+#include <tuple>
 
 #include "coldframe/core/error.hpp"
 #include "coldframe/fits/image_file.hpp"
 #include "duplicates.hpp"
+#include "folder_labels.hpp"
 #include "frame_access.hpp"
 #include "name_sense.hpp"
 #include "sky_facts.hpp"
@@ -37,16 +39,26 @@ bool looks_like_fits(const fs::path& path) {
 struct Found {
   fs::path path;
   std::string name;
+  std::size_t folder = 0;
+  std::string local{};
 };
 
 /// Collects the files under a folder. Linked folders come last and each real folder counts once, so
 /// that neither a loop nor a second way to a folder takes a frame twice.
 class Walk {
  public:
-  Walk(const fs::path& root, const fs::path& exclude) : root_(root) {
+  explicit Walk(const fs::path& exclude) {
     std::error_code ignored;
     if (!exclude.empty() && fs::exists(exclude, ignored))
       seen_.insert(fs::canonical(exclude, ignored));
+  }
+
+  /// `label`: put before the names; may be empty.
+  void walk(const fs::path& root, const std::string& label, std::size_t folder) {
+    root_ = root;
+    label_ = label;
+    folder_ = folder;
+    links_.clear();
     enter(root);
     for (std::size_t i = 0; i < links_.size(); ++i) enter(fs::path(links_[i]));
   }
@@ -60,7 +72,7 @@ class Walk {
     if (!seen_.insert(fs::canonical(folder, fault)).second) return;
     fs::directory_iterator entries(folder, fault);
     if (fault) {
-      left_out.push_back({folder.lexically_relative(root_).generic_string(),
+      left_out.push_back({named(folder.lexically_relative(root_).generic_string()),
                           "folder cannot be read: " + fault.message(), "check its permissions"});
       return;
     }
@@ -80,11 +92,18 @@ class Walk {
         enter(path);
       }
     } else if (looks_like_fits(path)) {
-      found.push_back({path, path.lexically_relative(root_).generic_string()});
+      const auto local = path.lexically_relative(root_).generic_string();
+      found.push_back({path, named(local), folder_, local});
     }
   }
 
+  [[nodiscard]] std::string named(const std::string& local) const {
+    return label_.empty() ? local : label_ + "/" + local;
+  }
+
   fs::path root_;
+  std::string label_;
+  std::size_t folder_ = 0;
   std::set<fs::path> seen_;
   std::vector<fs::path> links_;
 };
@@ -125,7 +144,7 @@ std::optional<LeftOut> unsuitable(const FrameEntry& frame, const Header& header)
 
 Examined examine(const Found& found, const std::vector<SuppliedCard>& supplied, bool named) {
   Examined result;
-  FrameEntry frame{found.path, found.name, {}, false, 0, false};
+  FrameEntry frame{found.path, found.name, {}, false, 0, false, found.folder, found.local};
   try {
     const auto file = fits::ImageFile::open(found.path);
     frame.info = interpret_with_supplied(*file, supplied);
@@ -206,8 +225,9 @@ Inventory examine_all(const fs::path& root, std::vector<Found> found, std::vecto
   Inventory inventory;
   inventory.root = root;
   inventory.left_out = std::move(left_out);
-  std::sort(found.begin(), found.end(),
-            [](const Found& a, const Found& b) { return a.name < b.name; });
+  std::sort(found.begin(), found.end(), [](const Found& a, const Found& b) {
+    return std::tie(a.folder, a.name) < std::tie(b.folder, b.name);
+  });
   std::vector<Examined> examined(found.size());
   parallel_for(threads, found.size(), [&](std::size_t i) {
     watch.check();
@@ -262,19 +282,27 @@ FrameInfo interpret_with_supplied(const fits::ImageFile& file,
 Inventory take_stock(const fs::path& root, const fs::path& exclude,
                      const std::vector<SuppliedCard>& supplied, Threads threads,
                      const Watch& watch) {
+  return take_stock_of_folders({root}, exclude, supplied, threads, watch);
+}
+
+Inventory take_stock_of_folders(const std::vector<fs::path>& roots, const fs::path& exclude,
+                                const std::vector<SuppliedCard>& supplied, Threads threads,
+                                const Watch& watch) {
   std::error_code fault;
-  require_exists(root);
-  std::vector<Found> found;
-  std::vector<LeftOut> left_out;
-  if (fs::is_directory(root, fault)) {
-    Walk walk(root, exclude);
-    found = std::move(walk.found);
-    left_out = std::move(walk.left_out);
-  } else {
-    found.push_back({root, root.filename().string()});
+  for (const auto& root : roots) require_exists(root);
+  const auto labels = folder_labels(roots);
+  Walk walk(exclude);
+  for (std::size_t f = 0; f < roots.size(); ++f) {
+    if (fs::is_directory(roots[f], fault)) {
+      walk.walk(roots[f], labels[f], f);
+    } else {
+      const auto local = roots[f].filename().string();
+      const auto name = labels[f].empty() ? local : labels[f] + "/" + local;
+      walk.found.push_back({roots[f], name, f, local});
+    }
   }
-  auto inventory =
-      examine_all(root, std::move(found), std::move(left_out), supplied, false, threads, watch);
+  auto inventory = examine_all(roots.front(), std::move(walk.found), std::move(walk.left_out),
+                               supplied, false, threads, watch);
   leave_out_copies(inventory, threads, watch);
   unify_names(inventory);
   return inventory;
@@ -286,7 +314,7 @@ Inventory take_stock_of_files(const std::vector<fs::path>& files,
   std::vector<Found> found;
   for (const auto& file : files) {
     require_exists(file);
-    found.push_back({file, file.generic_string()});
+    found.push_back({file, file.generic_string(), 0, file.generic_string()});
   }
   return examine_all({}, std::move(found), {}, supplied, true, threads, watch);
 }

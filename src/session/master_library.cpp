@@ -114,6 +114,7 @@ Looked look_at(const fs::path& path, const fs::path& folder,
   FrameEntry entry;
   entry.path = path;
   entry.name = "library: " + path.lexically_relative(folder).generic_string();
+  entry.local_name = entry.name;
   entry.library_master = true;
   try {
     const auto file = fits::ImageFile::open(path);

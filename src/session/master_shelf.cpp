@@ -56,8 +56,8 @@ std::string MasterShelf::key(std::size_t s) const {
   const bool removed = options_.flat_gradient == sensor::FlatGradient::remove;
   if (set.kind == FrameKind::flat && removed) text += "without gradient ";
   for (const auto frame : set.frames) {
-    text += inventory_.frames[frame].name + " " + fits::stat_key(inventory_.frames[frame].path) +
-            sections_key(info(frame)) + "\n";
+    text += inventory_.frames[frame].local_name + " " +
+            fits::stat_key(inventory_.frames[frame].path) + sections_key(info(frame)) + "\n";
   }
   if (set.subtract) text += key(*set.subtract);
   return digest(text);

@@ -63,6 +63,7 @@ class Pairer {
       const auto home =
           std::find_if(result_.sets.begin(), result_.sets.end(), [&](const FrameSet& set) {
             return set.kind == kind && !set.from_library &&
+                   inventory_.frames[set.frames.front()].folder == inventory_.frames[i].folder &&
                    belongs(info(set.frames.front()), info(i), kind, tolerances_);
           });
       if (home != result_.sets.end()) {
@@ -86,6 +87,7 @@ class Pairer {
     for (std::size_t s = 0; s < result_.sets.size(); ++s) {
       if (result_.sets[s].kind != FrameKind::flat || result_.sets[s].from_library) continue;
       const auto& flat = set_info(s);
+      choice_.serve(inventory_.frames[result_.sets[s].frames.front()].folder);
       auto subtract = choice_.matched_dark(flat);
       if (!subtract) subtract = choice_.matched_bias(flat);
       if (!subtract) subtract = choice_.bias_like_dark(flat);
@@ -106,6 +108,7 @@ class Pairer {
   void pair_light(std::size_t i) {
     const auto& light = info(i);
     auto& plan = result_.lights[i];
+    choice_.serve(inventory_.frames[i].folder);
     if (!light.is_calibrated) {
       pair_dark(i, plan);
       pair_flat(i, plan);

@@ -111,6 +111,10 @@ class Explainer {
     const auto off = differences(info(s), served, kind, tolerances_);
     const auto& set = pairing_.sets[s];
     if (!off.empty()) return fmt::format("{}: {}", set.label, fmt::join(off, ", "));
+    const auto folder = [&](std::size_t frame) { return inventory_.frames[frame].folder; };
+    if (!set.from_library && folder(set.frames.front()) != folder(light)) {
+      return set.label + ": fits too, but lies in another night's folder";
+    }
     if (set.from_library) return set.label + ": fits too, but fresh frames come before old masters";
     if (kind == FrameKind::flat) {
       return fmt::format("{}: fits too, {}", set.label, age_text(age_days(info(s), served)));

@@ -6,6 +6,8 @@
 
 #include "background_json.hpp"
 #include "coldframe/core/version.hpp"
+#include "coldframe/session/next_night.hpp"
+#include "coldframe/session/nights.hpp"
 #include "json_parts.hpp"
 #include "solving_parts.hpp"
 
@@ -121,6 +123,7 @@ ordered_json result_json(const ResultRecord& r) {
           {"flat_sky_path",
            r.flat_sky_path.empty() ? ordered_json(nullptr) : ordered_json(r.flat_sky_path)},
           {"reference", r.reference},
+          {"grid_kept", r.grid_kept},
           {"subs_total", r.subs_total},
           {"subs_kept", r.subs_kept},
           {"exposure_s", r.exposure_s},
@@ -157,6 +160,39 @@ void add_solving_json(const ResultRecord& r, ordered_json& json) {
   json["background"] = planes_json(r.background);
   json["colour_balance"] =
       r.colour_balance ? balance_json(*r.colour_balance) : ordered_json(nullptr);
+}
+
+ordered_json nights_json(const std::vector<NightShare>& nights) {
+  auto list = ordered_json::array();
+  for (const auto& n : nights) {
+    list.push_back({{"night", n.night},
+                    {"folder", n.folder},
+                    {"subs_total", n.subs_total},
+                    {"subs_kept", n.subs_kept},
+                    {"exposure_s", n.exposure_s},
+                    {"snr_share", or_null(n.share)},
+                    {"fwhm_px", or_null(n.fwhm_px)},
+                    {"fwhm_arcsec", or_null(n.fwhm_arcsec)},
+                    {"sky_per_s", or_null(n.sky_per_s)},
+                    {"transparency", or_null(n.transparency)}});
+  }
+  return list;
+}
+
+ordered_json next_night_json(const NextNight& night) {
+  ordered_json json = {{"limits", ordered_json::array()}, {"actions", ordered_json::array()}};
+  for (const auto& l : night.limits) {
+    json["limits"].push_back({{"code", l.code},
+                              {"fault", l.fault},
+                              {"message", l.message},
+                              {"snr_loss", or_null(l.snr_loss)},
+                              {"width_arcsec", or_null(l.width_arcsec)},
+                              {"width_px", or_null(l.width_px)}});
+  }
+  for (const auto& a : night.actions) {
+    json["actions"].push_back({{"code", a.code}, {"text", a.text}, {"gain_mag", a.gain_mag}});
+  }
+  return json;
 }
 
 ordered_json trails_json(const std::vector<stack::Trail>& trails) {
@@ -270,7 +306,10 @@ std::string json_text(const ordered_json& json) {
 ordered_json warnings_json(const std::vector<Warning>& warnings) {
   auto list = ordered_json::array();
   for (const auto& w : warnings) {
-    list.push_back({{"code", w.code}, {"message", w.message}, {"files", w.files}});
+    ordered_json evidence = ordered_json::object();
+    for (const auto& [name, value] : w.evidence) evidence[name] = value;
+    list.push_back(
+        {{"code", w.code}, {"message", w.message}, {"files", w.files}, {"evidence", evidence}});
   }
   return list;
 }
@@ -290,11 +329,17 @@ std::string record_json(const SessionRecord& record) {
   }
   for (const auto& c : record.cameras) json["cameras"].push_back(camera_json(c));
   for (const auto& m : record.masters) json["masters"].push_back(master_json(m));
+  json["folders"] = record.folders;
   json["warnings"] = warnings_json(record.warnings);
   json["left_out"] = left_out_json(record.left_out);
-  for (const auto& r : record.results) {
-    json["results"].push_back(result_json(r));
-    add_solving_json(r, json["results"].back());
+  for (std::size_t i = 0; i < record.results.size(); ++i) {
+    json["results"].push_back(result_json(record.results[i]));
+    add_solving_json(record.results[i], json["results"].back());
+    if (record.state == "done") {
+      json["results"].back()["next_night"] =
+          next_night_json(next_night(record, static_cast<int>(i)));
+    }
+    json["results"].back()["nights"] = nights_json(nights_of(record, static_cast<int>(i)));
   }
   for (const auto& s : record.subs) json["subs"].push_back(sub_json(s));
   json["hints"] = ordered_json::array();

@@ -7,6 +7,8 @@
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/core/version.hpp"
 #include "coldframe/fits/folder_lock.hpp"
+#include "coldframe/session/next_night.hpp"
+#include "coldframe/session/nights.hpp"
 #include "coldframe/session/record.hpp"
 #include "coldframe/view/picture.hpp"
 #include "coldframe/view/report.hpp"
@@ -149,6 +151,10 @@ view::ReportResult result_of(const SessionRecord& record, std::size_t index,
   result.png_base64 = picture_of(out, r);
   result.summary = r.path.empty() ? "No result: no sub could be used." : summary_of(r);
   if (!r.path.empty()) result.facts = facts_of(r);
+  const auto nights = nights_of(record, static_cast<int>(index));
+  for (std::size_t n = 0; n < nights.size() && nights.size() > 1; ++n) {
+    result.facts.emplace_back(fmt::format("Night {}", n + 1), night_text(nights[n]));
+  }
   result.canvas = r.canvas;
   result.stars = r.star_places;
   if (r.canvas.count() > 0) result.layers = result_layers(r, out);
@@ -204,7 +210,11 @@ std::string report_page(const SessionRecord& record, const std::filesystem::path
     }
     report.warnings.emplace_back(w.code, text);
   }
-  for (const auto& h : record.hints) report.advice.emplace_back(h.code, h.message);
+  for (std::size_t i = 0; i < record.results.size(); ++i) {
+    for (const auto& line : next_night_lines(next_night(record, static_cast<int>(i)))) {
+      report.advice.emplace_back(title_of(record.results[i]), line);
+    }
+  }
   for (const auto& l : record.left_out) report.left_out.emplace_back(l.name, l.why + "; " + l.mend);
   add_provenance(record, report);
   return view::report_html(report);

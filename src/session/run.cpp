@@ -11,16 +11,19 @@
 #include "coldframe/core/error.hpp"
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/folder_lock.hpp"
+#include "coldframe/session/nights.hpp"
 #include "coldframe/session/pairing.hpp"
 #include "colour.hpp"
 #include "decide.hpp"
 #include "describe.hpp"
 #include "digest.hpp"
+#include "folder_labels.hpp"
 #include "frame_access.hpp"
 #include "group_grid.hpp"
 #include "group_lines.hpp"
 #include "group_work.hpp"
 #include "hints.hpp"
+#include "kept_grid.hpp"
 #include "master_library.hpp"
 #include "mosaic_check.hpp"
 #include "owner_lists.hpp"
@@ -50,6 +53,7 @@ class Run {
     }
     keeper_.save(record_);
     measure_all(plan);
+    kept_grid_ = grid_to_keep(options_.out, groups_);
     std::map<std::string, std::vector<std::size_t>> objects;
     for (std::size_t g = 0; g < groups_.size(); ++g) objects[groups_[g].object].push_back(g);
     for (const auto& [object, members] : objects) make_results(members);
@@ -61,8 +65,12 @@ class Run {
  private:
   void take_stock_and_pair() {
     const StageClock clock(record_.timings, "survey");
+    std::vector<std::filesystem::path> folders{options_.session};
+    folders.insert(folders.end(), options_.more_sessions.begin(), options_.more_sessions.end());
     inventory_ =
-        take_stock(options_.session, options_.out, options_.supplied, options_.threads, watch_);
+        take_stock_of_folders(folders, options_.out, options_.supplied, options_.threads, watch_);
+    if (folders.size() > 1) record_.folders = folder_labels(folders);
+    if (auto note = night_split_note(inventory_)) inventory_.warnings.push_back(std::move(*note));
     check_mosaics(inventory_);
     name_unnamed_objects();
     if (!options_.masters.empty()) {
@@ -110,6 +118,13 @@ class Run {
                    .filename()
                    .string();
     }
+    // Several folders are nights of one target: a night that names it names it for all.
+    std::set<std::string> named;
+    for (const auto& frame : inventory_.frames) {
+      if (frame.info.kind == FrameKind::light) named.insert(frame.info.object);
+    }
+    named.erase("");
+    if (!options_.more_sessions.empty() && named.size() == 1) folder = *named.begin();
     for (auto& frame : inventory_.frames) {
       if (frame.info.object.empty()) frame.info.object = folder;
     }
@@ -150,6 +165,7 @@ class Run {
         const auto& entry = inventory_.frames[light];
         SubState sub;
         sub.name = entry.name;
+        sub.local_name = entry.local_name;
         sub.path = entry.path;
         sub.info = &entry.info;
         sub.frame = light;
@@ -193,17 +209,19 @@ class Run {
   // All filters of one object lie on one grid.
   void make_results(const std::vector<std::size_t>& members) {
     std::vector<const SubState*> candidates;
+    const auto kept = kept_reference(members);
     for (const auto g : members) {
       for (const auto& sub : groups_[g].subs) {
         // A reference named by the owner sets the grid even when it is not to be combined.
-        if (!owner_excludes(sub, options_.keep) || sub.name == options_.reference) {
+        if (!owner_excludes(sub, options_.keep) || sub.name == options_.reference ||
+            sub.name == kept) {
           candidates.push_back(&sub);
         }
       }
     }
     std::size_t chosen = 0;
     try {
-      chosen = choose_reference(candidates, options_.reference);
+      chosen = choose_reference(candidates, kept.empty() ? options_.reference : kept);
       static_cast<void>(candidates.at(chosen));
     } catch (const Error& error) {
       if (error.kind() == ErrorKind::usage) throw;
@@ -213,10 +231,13 @@ class Run {
       for (const auto g : members) give_up(groups_[g], "the owner's lists leave no sub");
       return;
     }
-    const SubState* reference = register_members(members, candidates, chosen);
+    const SubState* reference = register_members(members, candidates, chosen, kept.empty());
     std::vector<Footprint> footprints;
     for (const auto g : members) {
       const StageClock clock(record_.timings, "register");
+      if (const auto* known = kept_grid_.find(groups_[g].object, groups_[g].filter)) {
+        if (!kept.empty()) groups_[g].kept_scale = known->scale;
+      }
       judge_group(groups_[g], options_.keep, reference);
       describe_group(groups_[g], options_.threads);
       const auto own = kept_footprints(groups_[g]);
@@ -230,10 +251,28 @@ class Run {
     }
   }
 
+  // Name of the sub that an earlier run took, when nights were added to it since; "": choose.
+  std::string kept_reference(const std::vector<std::size_t>& members) {
+    if (!options_.reference.empty() || !kept_grid_.kept) return "";
+    const auto wanted = kept_grid_.reference_of(groups_[members.front()].object);
+    if (wanted.empty()) return "";
+    for (const auto g : members) {
+      for (const auto& sub : groups_[g].subs) {
+        if (sub.usable && sub_identity(sub) == wanted) return sub.name;
+      }
+    }
+    record_.warnings.push_back(
+        {"grid-changed",
+         "the sub that gave grid and flux scale to the earlier results is no longer there: both "
+         "are chosen anew",
+         {}});
+    return "";
+  }
+
   // Onto the chosen sub; again onto one that lies better in the middle, once that is known.
   const SubState* register_members(const std::vector<std::size_t>& members,
                                    const std::vector<const SubState*>& candidates,
-                                   std::size_t chosen) {
+                                   std::size_t chosen, bool free) {
     const StageClock clock(record_.timings, "register");
     const auto onto = [&](std::size_t reference) {
       for (const auto g : members) {
@@ -241,7 +280,8 @@ class Run {
       }
     };
     onto(chosen);
-    const auto centred = options_.reference.empty() ? better_centred(candidates, chosen) : chosen;
+    free = free && options_.reference.empty();
+    const auto centred = free ? better_centred(candidates, chosen) : chosen;
     if (centred != chosen) onto(centred);
     return candidates[centred];
   }
@@ -291,7 +331,17 @@ class Run {
     combine_group(group, context, result);
     separate_group_lines(group, context, result);
     warn_about_undithered(group);
+    note_grid(group, reference, result);
     forget_calibrations(group);
+  }
+
+  void note_grid(const GroupState& group, const SubState& reference, int result) {
+    const KeptGrid::Result own{group.object, group.filter, sub_identity(reference),
+                               sub_identity(group.subs[group.photometric_reference])};
+    const auto* known = kept_grid_.find(group.object, group.filter);
+    record_.results[static_cast<std::size_t>(result)].grid_kept =
+        known != nullptr && known->reference == own.reference && known->scale == own.scale;
+    grid_.results.push_back(own);
   }
 
   std::size_t calibration_sets(const GroupState& group) const {
@@ -332,6 +382,12 @@ class Run {
     const bool any = std::any_of(record_.results.begin(), record_.results.end(),
                                  [](const ResultRecord& r) { return !r.path.empty(); });
     record_.hints = find_hints(record_.subs);
+    grid_.kept = std::any_of(record_.results.begin(), record_.results.end(),
+                             [](const ResultRecord& r) { return r.grid_kept; });
+    for (const auto& group : groups_) {
+      for (const auto& sub : group.subs) grid_.subs.push_back(sub_identity(sub));
+    }
+    if (any) write_grid(options_.out, grid_);
     record_.state = "done";
     record_.peak_memory_bytes = peak_memory_bytes();
     fits::write_file_atomically(options_.out / "subs.csv", subs_csv(record_));
@@ -351,6 +407,8 @@ class Run {
   Pairing pairing_;
   std::unique_ptr<CalibrationStore> store_;
   std::vector<GroupState> groups_;
+  KeptGrid kept_grid_;  ///< of an earlier run
+  KeptGrid grid_;       ///< of this run
   std::set<std::string> names_;
 };
 
@@ -361,6 +419,7 @@ SessionRecord run_session(const RunOptions& options, const Watch& watch) {
     throw Error(ErrorKind::usage, "", fmt::format("{}", fmt::join(faults, "; ")), "see --help");
   }
   require_exists(options.session);
+  for (const auto& folder : options.more_sessions) require_exists(folder);
   // Before hours of work, not after.
   if (!options.background_regions.empty()) check_regions(options.background_regions);
   if (!options.solving.catalogue.path.empty()) {

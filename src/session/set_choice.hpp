@@ -28,6 +28,10 @@ class SetChoice {
             const MatchTolerances& tolerances, const DarkKnowledge& darks)
       : inventory_(inventory), sets_(sets), tolerances_(tolerances), darks_(darks) {}
 
+  /// Sets of this folder of the session (and the library's) come first; the others' only where it
+  /// has none that fits.
+  void serve(std::size_t folder) noexcept { folder_ = folder; }
+
   [[nodiscard]] const FrameInfo& set_info(std::size_t set) const {
     return inventory_.frames[sets_[set].frames.front()].info;
   }
@@ -60,16 +64,23 @@ class SetChoice {
   template <typename Score>
   [[nodiscard]] std::optional<std::size_t> best_set(FrameKind kind, const Score& score) const {
     std::optional<std::size_t> best;
-    double best_score = std::numeric_limits<double>::infinity();
-    for (std::size_t s = 0; s < sets_.size(); ++s) {
-      if (sets_[s].kind != kind) continue;
-      const double value = score(s);
-      if (value < best_score) {
-        best_score = value;
-        best = s;
+    for (const bool own : {true, false}) {
+      double best_score = std::numeric_limits<double>::infinity();
+      for (std::size_t s = 0; s < sets_.size(); ++s) {
+        if (sets_[s].kind != kind || at_hand(s) != own) continue;
+        const double value = score(s);
+        if (value < best_score) {
+          best_score = value;
+          best = s;
+        }
       }
+      if (best) return best;
     }
     return best;
+  }
+  [[nodiscard]] bool at_hand(std::size_t set) const {
+    return sets_[set].from_library ||
+           inventory_.frames[sets_[set].frames.front()].folder == folder_;
   }
   template <typename Fits>
   [[nodiscard]] std::optional<std::size_t> nearest_flat(const FrameInfo& light,
@@ -80,6 +91,7 @@ class SetChoice {
   const std::vector<FrameSet>& sets_;
   const MatchTolerances& tolerances_;
   const DarkKnowledge& darks_;
+  std::size_t folder_ = 0;
 };
 
 }  // namespace coldframe::session

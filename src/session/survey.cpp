@@ -84,11 +84,11 @@ std::string group_text(const Survey& survey, const LightGroup& group) {
 
 }  // namespace
 
-Survey survey_session(const std::filesystem::path& session,
+Survey survey_session(const std::vector<std::filesystem::path>& sessions,
                       const std::vector<SuppliedCard>& supplied, const MatchTolerances& tolerances,
                       const std::filesystem::path& masters, Threads threads, const Watch& watch) {
   Survey survey;
-  survey.inventory = take_stock(session, {}, supplied, threads, watch);
+  survey.inventory = take_stock_of_folders(sessions, {}, supplied, threads, watch);
   if (!masters.empty()) {
     add_master_library(survey.inventory, masters, supplied, threads, watch);
   }

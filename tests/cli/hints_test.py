@@ -1,6 +1,6 @@
 #!/usr/bin/python3
-"""What a session's figures mean: patterns put into small simulated nights must be the first hint, and clean nights
-give none. The gate runs one night of each; `hints_test.py --seeds 20` (scripts/soak) runs twenty and asks for 18."""
+"""What a session's figures mean: patterns put into small simulated nights must be named first among what limited the
+result, and clean nights name none. The gate runs one night of each; `hints_test.py --seeds 20` (scripts/soak) runs twenty and asks for 18."""
 import json
 import math
 import os
@@ -10,6 +10,9 @@ import sys
 import tempfile
 import unittest
 from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
 
 PROGRAM = os.environ["COLDFRAME_PROGRAM"]
 SUBS = 12
@@ -26,7 +29,7 @@ def night(seed):
                 "magnitude_range": 5.0, "ra_deg": 150.0, "dec_deg": 30.0},
         "lights": {"count": SUBS, "exposure_s": 60, "seeing_fwhm_px": 2.8, "seeing_sd": 0.1, "dither_px": 9,
                    "transparency_sd": 0.02, "cosmic_rays": 0.5, "overrides": []},
-        "spacing_s": 600, "darks": 0, "flats": 0, "flat_darks": 0}
+        "spacing_s": 600, "darks": 6, "dark_exposure_s": 60, "flats": 8, "flat_exposure_s": 2, "flat_darks": 6}
 
 
 def each(scene, change):
@@ -68,18 +71,42 @@ def undithered(scene, rng):
     scene["lights"]["dither_px"] = 0.1
 
 
+def wrong_flats(scene, rng):
+    """Stray light in the flats: they correct too little."""
+    scene["optics"]["vignetting"] = 0.3
+    scene["edit"] = ("flats", rng.uniform(0.4, 0.6))
+
+
+def spoil_flats(folder, share):
+    rng = np.random.default_rng(1)
+    for path in sorted((folder / "flats").glob("*.fits")):
+        with fits.open(path, mode="update") as hdus:
+            data = hdus[0].data.astype(float)
+            hdus[0].data = np.clip(data + rng.poisson(share * np.median(data), data.shape), 0, 65535).astype(np.uint16)
+
+
 CAUSES = {"focus-drift": focus, "tracking": tracking, "wind": wind, "tilt": tilt, "thin-cloud": cloud, "dew": dew,
-          "gradient": gradient, "no-dither": undithered}
+          "gradient": gradient, "no-dither": undithered, "flats": wrong_flats}
 
 
-def hints_of(folder, scene):
+def first_limits(folder, scene):
+    """Codes of what went wrong, as told of the result, and the hints'."""
+    edit = scene.pop("edit", None)
     path = Path(folder) / "scene.json"
     path.write_text(json.dumps(scene))
     subprocess.run([PROGRAM, "simulate", path, "-o", Path(folder) / "night", "--quiet"], check=True)
+    if edit:
+        spoil_flats(Path(folder) / "night", edit[1])
     subprocess.run([PROGRAM, "run", Path(folder) / "night", "-o", Path(folder) / "out", "--quiet", "--no-background"],
                    check=True, stderr=subprocess.DEVNULL)
     record = json.loads((Path(folder) / "out" / "session.json").read_text())
-    return [hint["code"] for hint in record["hints"]]
+    told = record["results"][0]["next_night"]
+    for limit in told["limits"]:
+        if limit["fault"] and limit["code"] != "no-flat":
+            assert limit["snr_loss"] is None or 0 < limit["snr_loss"] < 1, limit
+    gains = [action["gain_mag"] for action in told["actions"]]
+    assert len(gains) <= 3 and gains == sorted(gains, reverse=True) and min(gains, default=1) >= 0.02, gains
+    return [limit["code"] for limit in told["limits"] if limit["fault"]], told
 
 
 class Hints(unittest.TestCase):
@@ -90,7 +117,10 @@ class Hints(unittest.TestCase):
                 scene = night(1000 * len(code) + seed)
                 cause(scene, random.Random(seed))
                 with tempfile.TemporaryDirectory() as folder:
-                    hints = hints_of(folder, scene)
+                    hints, told = first_limits(folder, scene)
+                if code in hints:
+                    # What costs most is worth mending, or the time for more subs is better spent.
+                    self.assertTrue(told["actions"], (code, told))
                 named.setdefault(code, []).append(hints[0] if hints else "none")
             right = named[code].count(code)
             print(f"hints: {code}: first in {right} of {SEEDS}", [n for n in named[code] if n != code], flush=True)
@@ -100,7 +130,10 @@ class Hints(unittest.TestCase):
     def test_clean_nights_give_none(self):
         for seed in range(1, SEEDS + 1):
             with tempfile.TemporaryDirectory() as folder:
-                self.assertEqual(hints_of(folder, night(50000 + seed)), [], f"seed {seed}")
+                faults, told = first_limits(folder, night(50000 + seed))
+                self.assertEqual(faults, [], f"seed {seed}")
+                self.assertEqual(told["limits"][0]["code"], "sky", told)
+                self.assertEqual(told["actions"][0]["code"], "few-subs", told)
         print(f"hints: none in {SEEDS} clean nights")
 
 

@@ -4,6 +4,7 @@
 
 #include <filesystem>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "coldframe/core/frame_info.hpp"
@@ -20,6 +21,8 @@ struct FrameEntry {
   bool compressed_whole = false;  ///< gzip: no cheap regions
   std::size_t resident_bytes = 0;
   bool library_master = false;  ///< a ready master from `--masters`, not a raw frame
+  std::size_t folder = 0;       ///< which of the session's folders it comes from
+  std::string local_name{};     ///< `name` within that folder: stays when folders are added
 };
 
 struct LeftOut {
@@ -32,6 +35,7 @@ struct Warning {
   std::string code;     ///< stable word for programs
   std::string message;  ///< what, how large, what to do
   std::vector<std::string> files;
+  std::vector<std::pair<std::string, double>> evidence{};  ///< names carry units
 };
 
 struct Inventory {
@@ -48,6 +52,12 @@ struct Inventory {
                                    const std::filesystem::path& exclude,
                                    const std::vector<SuppliedCard>& supplied, Threads threads,
                                    const Watch& watch);
+
+/// The same for several folders of one target. With more than one, names begin with the folder's.
+[[nodiscard]] Inventory take_stock_of_folders(const std::vector<std::filesystem::path>& roots,
+                                              const std::filesystem::path& exclude,
+                                              const std::vector<SuppliedCard>& supplied,
+                                              Threads threads, const Watch& watch);
 
 /// The same for files named one by one; a missing one throws Error(input).
 [[nodiscard]] Inventory take_stock_of_files(const std::vector<std::filesystem::path>& files,

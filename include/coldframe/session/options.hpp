@@ -69,6 +69,8 @@ enum class ParticleSearch { automatic, always, never };
 
 struct RunOptions {
   std::filesystem::path session;
+  /// Folders of further nights of the same target; each is calibrated with its own frames first.
+  std::vector<std::filesystem::path> more_sessions;
   std::filesystem::path out;
   std::size_t memory_bytes = 0;  ///< 0: a quarter of the machine's memory, at most 4 GiB
   Threads threads;

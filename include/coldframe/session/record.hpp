@@ -51,6 +51,7 @@ struct LineRecord {
 
 struct ResultRecord {
   std::string object, filter, path, preview, flat_sky_path, drizzle_path, reference, unit;
+  bool grid_kept = false;  ///< reference and flux scale are those of an earlier run
   int subs_total = 0, subs_kept = 0;
   double exposure_s = 0.0;
   std::optional<double> noise_per_px, fwhm_px, fwhm_arcsec, noise_correlation;
@@ -146,6 +147,7 @@ struct StageTime {
 };
 
 struct SessionRecord {
+  std::vector<std::string> folders;  ///< first parts of names, when several were given
   std::vector<CameraRecord> cameras;
   std::vector<MasterRecord> masters;
   std::vector<Warning> warnings;

@@ -27,7 +27,7 @@ struct Survey {
   Inventory inventory;
   Pairing pairing;
 };
-[[nodiscard]] Survey survey_session(const std::filesystem::path& session,
+[[nodiscard]] Survey survey_session(const std::vector<std::filesystem::path>& sessions,
                                     const std::vector<SuppliedCard>& supplied,
                                     const MatchTolerances& tolerances,
                                     const std::filesystem::path& masters, Threads threads,
