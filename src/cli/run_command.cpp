@@ -103,7 +103,11 @@ int execute(Options& o, const CLI::App& app) {
 Command add_run(CLI::App& root) {
   auto o = std::make_shared<Options>();
   auto* app = root.add_subcommand("run", "The whole job on a folder tree of raw FITS");
-  app->footer("Example: coldframe run nights/2031-03-14 -o results/wren");
+  app->footer(
+      "Example: coldframe run nights/2031-03-14 -o results/wren\n"
+      "A night added: coldframe run nights/2031-03-14 nights/2031-03-17 -o results/wren\n"
+      "  measures the new frames alone and keeps reference, grid and flux scale.\n"
+      "What moves against the stars (asteroids, comets) is rejected like trails.");
   add_common(*app, o->common, true);
   app->add_option("session", o->sessions,
                   "Folder with lights and calibration frames; several: nights of one target, each "

@@ -166,7 +166,7 @@ void add_time(std::vector<NightAction>& actions, const NightFigures& f) {
   // Independent noise halves its variance where the growth could not be measured.
   const double doubled = f.result->doubling_mag.value_or(1.25 * std::log10(2.0));
   actions.push_back(
-      {"few-subs", fmt::format("take as many subs again ({:.0f} min)", f.result->exposure_s / 60.0),
+      {"few-subs", fmt::format("take as many subs again ({:.1f} min)", f.result->exposure_s / 60.0),
        doubled});
 }
 

@@ -8,6 +8,7 @@
 #include "coldframe/core/version.hpp"
 #include "coldframe/session/next_night.hpp"
 #include "coldframe/session/nights.hpp"
+#include "coldframe/session/slope_origin.hpp"
 #include "json_parts.hpp"
 #include "solving_parts.hpp"
 
@@ -179,6 +180,22 @@ ordered_json nights_json(const std::vector<NightShare>& nights) {
   return list;
 }
 
+ordered_json slope_json(const SlopeOrigin& s) {
+  if (!s.told) return nullptr;
+  ordered_json json = {{"subs", s.subs},
+                       {"multiplied", {s.multiplied.x, s.multiplied.y}},
+                       {"multiplied_error", s.multiplied_error},
+                       {"sky", {s.sky.x, s.sky.y}},
+                       {"sky_error", s.sky_error},
+                       {"leak", nullptr},
+                       {"leak_error", nullptr}};
+  if (s.level_told) {
+    json["leak"] = {s.leak.x, s.leak.y};
+    json["leak_error"] = s.leak_error;
+  }
+  return json;
+}
+
 ordered_json next_night_json(const NextNight& night) {
   ordered_json json = {{"limits", ordered_json::array()}, {"actions", ordered_json::array()}};
   for (const auto& l : night.limits) {
@@ -339,6 +356,8 @@ std::string record_json(const SessionRecord& record) {
       json["results"].back()["next_night"] =
           next_night_json(next_night(record, static_cast<int>(i)));
     }
+    json["results"].back()["sky_slope"] =
+        slope_json(slope_origin(record.subs, static_cast<int>(i)));
     json["results"].back()["nights"] = nights_json(nights_of(record, static_cast<int>(i)));
   }
   for (const auto& s : record.subs) json["subs"].push_back(sub_json(s));

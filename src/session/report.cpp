@@ -10,12 +10,27 @@
 #include "coldframe/session/next_night.hpp"
 #include "coldframe/session/nights.hpp"
 #include "coldframe/session/record.hpp"
+#include "coldframe/session/slope_origin.hpp"
 #include "coldframe/view/picture.hpp"
 #include "coldframe/view/report.hpp"
 #include "report_pictures.hpp"
 
 namespace coldframe::session {
 namespace {
+
+// Multiplied light tilts the stars' fluxes too, and no subtraction takes it out.
+std::string slope_words(const SlopeOrigin& s) {
+  std::string text = fmt::format(
+      "{:.1f}% across the frame (+-{:.1f}) stays with the sky, {:.1f}% (+-{:.1f}) with the sensor "
+      "as a share of the light: an error of the flat",
+      100.0 * std::hypot(s.sky.x, s.sky.y), 100.0 * s.sky_error,
+      100.0 * std::hypot(s.multiplied.x, s.multiplied.y), 100.0 * s.multiplied_error);
+  if (s.level_told) {
+    text += fmt::format("; {:.1f}% (+-{:.1f}) is a constant amount on the sensor",
+                        100.0 * std::hypot(s.leak.x, s.leak.y), 100.0 * s.leak_error);
+  }
+  return text;
+}
 
 std::string duration(double seconds) {
   if (seconds >= 3600.0) return fmt::format("{:.1f} h", seconds / 3600.0);
@@ -151,6 +166,9 @@ view::ReportResult result_of(const SessionRecord& record, std::size_t index,
   result.png_base64 = picture_of(out, r);
   result.summary = r.path.empty() ? "No result: no sub could be used." : summary_of(r);
   if (!r.path.empty()) result.facts = facts_of(r);
+  if (const auto slope = slope_origin(record.subs, static_cast<int>(index)); slope.told) {
+    result.facts.emplace_back("Slope of the sky", slope_words(slope));
+  }
   const auto nights = nights_of(record, static_cast<int>(index));
   for (std::size_t n = 0; n < nights.size() && nights.size() > 1; ++n) {
     result.facts.emplace_back(fmt::format("Night {}", n + 1), night_text(nights[n]));
