@@ -276,14 +276,24 @@ std::vector<Source> find_more(const DetectionFrame& frame, const LightModel& mod
 }  // namespace
 
 bool is_crowded(const std::vector<Source>& sources) noexcept {
+  constexpr std::size_t least = 60;
   std::size_t all = 0;
-  std::size_t close = 0;
+  std::size_t close = 0;        // to anything
+  std::size_t close_light = 0;  // to what may be a star
+  std::size_t sharp = 0;
   for (const Source& s : sources) {
-    if (s.dropped || s.sharp) continue;
+    if (s.dropped) continue;
+    if (s.sharp) {
+      ++sharp;
+      continue;
+    }
     ++all;
     close += s.isolated ? 0 : 1;
+    close_light += s.isolation < 12 ? 1 : 0;
   }
-  return close >= 60 && 5 * close >= all;
+  // Of many hot pixels some pass for stars: a smaller share of neighbours says nothing then.
+  if (close_light >= least && 8 * close_light >= all && 2 * sharp < all) return true;
+  return close >= least && 5 * close >= all;
 }
 
 void refine_neighbours(const DetectionFrame& frame, std::vector<Source>& sources,

@@ -39,4 +39,10 @@ void refine_neighbours(const DetectionFrame& frame, std::vector<Source>& sources
 void resolve_crowd(const DetectionFrame& frame, const CrowdOptions& options, SkyMesh& sky,
                    std::vector<Source>& sources, FieldProfile& profile, Threads threads);
 
+/// Adds to the errors what the fits' covariance does not know: errors of the neighbours' light that
+/// was taken away, and in a crowd those of profile and sky. The signal-to-noise stays that of the
+/// fit.
+void widen_errors(std::vector<Source>& sources, const FieldProfile& profile, Size frame,
+                  bool crowded);
+
 }  // namespace coldframe::stars

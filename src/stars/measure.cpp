@@ -238,10 +238,12 @@ FrameMeasurement measure_frame(PlaneView<const float> image, PlaneView<const std
     filtered.values = std::move(scratch.filtered);
     sources = find_and_fit(frame, options, sky_options, result.sky, profile, filtered, threads);
     scratch.filtered = std::move(filtered.values);
-    if (!profile.rings && is_crowded(sources)) {
+    const bool crowded = !profile.rings && is_crowded(sources);
+    if (crowded) {
       CrowdOptions crowd{options.threshold_sigma, options.max_fits, sky_options};
       resolve_crowd(frame, crowd, result.sky, sources, profile, threads);
     }
+    if (!profile.rings) widen_errors(sources, profile, image.size(), crowded);
     classify(image.size(), profile, sources);
   }
   result.quality = frame_quality(frame, sources, profile);

@@ -242,3 +242,34 @@ TEST_CASE("a crowd of many brightnesses does not widen or brighten its stars") {
   CHECK(bright >= 0.95 * static_cast<double>(all));
   CHECK(median(ratio) == Approx(1.0).margin(0.01));
 }
+
+TEST_CASE("errors in a crowd are those it makes, within a quarter") {
+  const Profile profile{3.0, 3.2, 0, 0};
+  const double width = recorded_fwhm(3.0, 3.2);
+  for (const double spacing : {6.0, 3.0}) {  // one star per (spacing FWHM)^2
+    const int side = spacing > 5.0 ? 520 : 360;
+    Grid<float> image(side, side, 300.0F);
+    const Mask mask(side, side);
+    const auto count = static_cast<int>(std::pow(side / (spacing * width), 2));
+    auto truth = star_scene::random_stars(count, side, side, 2.0, 500, 100000, 81);
+    std::sort(truth.begin(), truth.end(),
+              [](const TrueStar& a, const TrueStar& b) { return a.flux > b.flux; });
+    for (const TrueStar& star : truth) star_scene::add_star(image, star, profile, 10.0);
+    star_scene::add_noise(image, 4.0, 82);
+    const FrameMeasurement m = measure_frame(image.cview(), mask.cview(), {}, Threads{2});
+    std::vector<double> place, flux, bright;
+    for (const Match& pair : matched(m.stars, truth, 1.0)) {
+      const Star& s = m.stars[pair.star];
+      const TrueStar& t = truth[pair.truth];
+      if (s.snr < 15.0) continue;
+      place.push_back((s.x - t.x) / s.x_error);
+      flux.push_back((s.flux - t.flux) / s.flux_error);
+      if (s.snr > 100.0) bright.push_back(flux.back());
+    }
+    REQUIRE(flux.size() > 300);
+    CAPTURE(spacing, flux.size(), robust_sigma(place), robust_sigma(flux), robust_sigma(bright));
+    CHECK(robust_sigma(place) == Approx(1.0).margin(0.25));
+    CHECK(robust_sigma(flux) == Approx(1.0).margin(0.25));
+    CHECK(robust_sigma(bright) == Approx(1.0).margin(0.3));
+  }
+}

@@ -1,4 +1,5 @@
 #include "coldframe/stars/sky_mesh.hpp"
+#include "coldframe/stars/measure.hpp"
 
 #include <cmath>
 #include <limits>
@@ -160,4 +161,62 @@ TEST_CASE("a mosaic's sky is that of its greens") {
   const SkyMesh mesh = measure_sky(image.cview(), mask.cview(), options, Threads{1});
   CHECK(mesh.median_level() == Approx(80.0).margin(0.1));
   CHECK(mesh.median_noise() == Approx(3.0).margin(0.06));
+}
+
+TEST_CASE("a galaxy's halo and a cluster's core: sky and noise against the truth") {
+  const int side = 1024;
+  const double variance = 409.0;  // 400 of sky, read noise 3
+  const double sigma = std::sqrt(variance);
+  for (const bool cluster : {false, true}) {
+    Grid<float> image(side, side, 400.0F);
+    if (cluster) {
+      // Plummer's profile with a core of 40 px, 2500 stars of many brightnesses.
+      RandomStream random(12, 5, 0);
+      for (int i = 0; i < 2500; ++i) {
+        const double r = 40.0 / std::sqrt(1.0 / std::max(random.uniform(), 1e-3) - 1.0 + 1e-9);
+        const double a = 6.2831853 * random.uniform();
+        const double flux = 500.0 * std::pow(200.0, random.uniform());
+        const star_scene::TrueStar star{512 + r * std::cos(a), 512 + r * std::sin(a), flux};
+        if (r < 500.0) star_scene::add_star(image, star, {3.0, 3.2, 0, 0}, 8.0);
+      }
+    } else {
+      // De Vaucouleurs (1948): half of the light within 90 px.
+      for (int y = 0; y < side; ++y) {
+        for (int x = 0; x < side; ++x) {
+          const double r = std::hypot(x - 512, (y - 512) / 0.7) / 90.0;
+          image(x, y) += static_cast<float>(40.0 * std::exp(-7.67 * (std::pow(r, 0.25) - 1.0)));
+        }
+      }
+      for (const auto& star : star_scene::random_stars(150, side, side, 5, 500, 60000, 14)) {
+        star_scene::add_star(image, star, {3.0, 3.2, 0, 0}, 8.0);
+      }
+    }
+    star_scene::add_noise(image, 3.0, 15);
+    const Mask mask(side, side);
+    const auto m = stars::measure_frame(image.cview(), mask.cview(), {}, Threads{2});
+    double far_bias = 0.0, far_count = 0.0, largest = 0.0, noise_ratio = 0.0;
+    double middle = 0.0;
+    for (int j = 0; j < m.sky.level.height(); ++j) {
+      for (int i = 0; i < m.sky.level.width(); ++i) {
+        const double x = 64.0 * i + 31.5;
+        const double y = 64.0 * j + 31.5;
+        const double r = std::hypot(x - 512, y - 512);
+        const double bias = (static_cast<double>(m.sky.level(i, j)) - 400.0) / sigma;
+        if (r < 60.0) middle = std::max(middle, bias);
+        if (r > 350.0) {
+          far_bias += bias;
+          far_count += 1.0;
+          noise_ratio += static_cast<double>(m.sky.noise(i, j)) / sigma;
+          largest = std::max(largest, std::abs(bias));
+        }
+      }
+    }
+    CAPTURE(cluster, far_bias / far_count, largest, middle, noise_ratio / far_count);
+    CHECK(std::abs(far_bias / far_count) < 0.05);
+    CHECK(largest < 0.2);
+    // The galaxy's centre stands 90 sigma above the sky, the cluster's core has no pixel without
+    // stars.
+    CHECK(middle < (cluster ? 0.3 : 4.0));
+    CHECK(noise_ratio / far_count == Approx(1.0).epsilon(0.03));
+  }
 }
