@@ -98,24 +98,31 @@ InverseGrid::Inverted InverseGrid::invert(Point destination) const {
 
 Point InverseGrid::at(Point destination) const { return invert(destination).source; }
 
+InverseGrid::Line InverseGrid::line(int y) const noexcept {
+  const auto& m = inverse_;
+  const double det = m[0] * (m[4] * m[8] - m[5] * m[7]) - m[1] * (m[3] * m[8] - m[5] * m[6]) +
+                     m[2] * (m[3] * m[7] - m[4] * m[6]);
+  return {m[0] / m[8], (m[1] * y + m[2]) / m[8], m[3] / m[8], (m[4] * y + m[5]) / m[8],
+          std::fabs(det / (m[8] * m[8] * m[8]))};
+}
+
 void InverseGrid::matrix_row(int x0, int y, int n, double* sx, double* sy, double* area) const {
+  if (linear()) {
+    const Line l = line(y);
+    for (int i = 0; i < n; ++i) {
+      const double x = x0 + i;
+      sx[i] = l.xs * x + l.xo;
+      sy[i] = l.ys * x + l.yo;
+      area[i] = l.area;
+    }
+    return;
+  }
   const auto& m = inverse_;
   const double xc = m[1] * y + m[2];
   const double yc = m[4] * y + m[5];
   const double wc = m[7] * y + m[8];
   const double det = m[0] * (m[4] * m[8] - m[5] * m[7]) - m[1] * (m[3] * m[8] - m[5] * m[6]) +
                      m[2] * (m[3] * m[7] - m[4] * m[6]);
-  if (linear()) {
-    const double xs = m[0] / m[8], xo = xc / m[8], ys = m[3] / m[8], yo = yc / m[8];
-    const double ratio = std::fabs(det / (m[8] * m[8] * m[8]));
-    for (int i = 0; i < n; ++i) {
-      const double x = x0 + i;
-      sx[i] = xs * x + xo;
-      sy[i] = ys * x + yo;
-      area[i] = ratio;
-    }
-    return;
-  }
   for (int i = 0; i < n; ++i) {
     const double x = x0 + i;
     const double w = m[6] * x + wc;

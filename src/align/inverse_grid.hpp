@@ -26,6 +26,12 @@ class InverseGrid {
     return invertible_ && !forward_.polynomial && forward_.matrix[6] == 0.0 &&
            forward_.matrix[7] == 0.0;
   }
+  /// Of a straight row y: source position (xs x + xo, ys x + yo).
+  struct Line {
+    double xs = 0.0, xo = 0.0, ys = 0.0, yo = 0.0, area = 0.0;
+  };
+  /// Only when `linear`.
+  [[nodiscard]] Line line(int y) const noexcept;
   /// Source position of one destination point, off the pixels too; NaN likewise.
   [[nodiscard]] Point at(Point destination) const;
 

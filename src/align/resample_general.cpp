@@ -3,6 +3,7 @@
 #include <cstdint>
 #include <cstring>
 
+#include "align/position_kernel.hpp"
 #include "align/resample_kernel.hpp"
 #include "align/resample_parts.hpp"
 #include "coldframe/align/kernel_weights.hpp"
@@ -35,30 +36,39 @@ bool full_taps(const Rect& held, double sx, double sy) noexcept {
          sy < held.y1 - taps_after;
 }
 
-// Positions are positive here, so truncation is floor().
-void locate_interior(const ResampleJob& job, Piece& piece, int n) noexcept {
-  const int x0 = taps_before + job.region.x0, y0 = taps_before + job.region.y0;
-  for (int i = 0; i < n; ++i) {
-    const int fx = static_cast<int>(piece.sx[i]);
-    piece.ux[i] = static_cast<float>((piece.sx[i] - fx) - 0.5);
-    piece.ix[i] = fx - x0;
+SplitPositions across(const ResampleJob& job, Piece& piece) noexcept {
+  return {piece.ix, piece.ux, taps_before + job.region.x0};
+}
+SplitPositions along(const ResampleJob& job, Piece& piece) noexcept {
+  return {piece.iy, piece.uy, taps_before + job.region.y0};
+}
+
+// A straight row that has all its taps needs no list of positions.
+bool locate_straight(const ResampleJob& job, const InverseGrid::Line& line, int x, Piece& piece,
+                     int n) noexcept {
+  const Rect held = job.region.intersect(whole(job.sub));
+  const double first = x, last = x + n - 1;
+  if (!full_taps(held, line.xs * first + line.xo, line.ys * first + line.yo) ||
+      !full_taps(held, line.xs * last + line.xo, line.ys * last + line.yo)) {
+    return false;
   }
-  for (int i = 0; i < n; ++i) {
-    const int fy = static_cast<int>(piece.sy[i]);
-    piece.uy[i] = static_cast<float>((piece.sy[i] - fy) - 0.5);
-    piece.iy[i] = fy - y0;
-  }
+  piece.all_interior = true;
+  piece.area[0] = line.area;
+  split(PositionLine{line.xs, line.xo, x}, across(job, piece), static_cast<std::size_t>(n));
+  split(PositionLine{line.ys, line.yo, x}, along(job, piece), static_cast<std::size_t>(n));
+  return true;
 }
 
 void locate(const ResampleJob& job, Piece& piece, int n) noexcept {
   const Rect held = job.region.intersect(whole(job.sub));
-  // On a straight row everything lies between its ends.
-  piece.all_interior = full_taps(held, piece.sx[0], piece.sy[0]) &&
-                       full_taps(held, piece.sx[n - 1], piece.sy[n - 1]);
-  for (int i = 0; i < n && piece.all_interior && !piece.linear; ++i) {
+  piece.all_interior = !piece.linear;
+  for (int i = 0; i < n && piece.all_interior; ++i) {
     piece.all_interior = full_taps(held, piece.sx[i], piece.sy[i]);
   }
-  if (piece.all_interior) return locate_interior(job, piece, n);
+  if (piece.all_interior) {
+    split(piece.sx, across(job, piece), static_cast<std::size_t>(n));
+    return split(piece.sy, along(job, piece), static_cast<std::size_t>(n));
+  }
   for (int i = 0; i < n; ++i) {
     const bool usable = inside(piece.sx[i], piece.sy[i], job.sub);
     const double sx = usable ? piece.sx[i] : 0.0;
@@ -93,6 +103,7 @@ void fill_values(const ResampleJob& job, const Piece& piece, int n, float* out) 
   TapRun run;
   run.source = job.source.data();
   run.pitch = job.source.pitch();
+  run.width = job.source.width();
   run.kernel = job.options.kernel;
   run.guard = static_cast<float>(job.options.guard);
   for (int i = 0; i < n;) {
@@ -162,8 +173,10 @@ void resample_general(const ResampleJob& job, const Transform& sub_to_reference)
     for (int x = job.destination.x0; x < job.destination.x1; x += chunk) {
       const int n = std::min(chunk, job.destination.x1 - x);
       const int column = x - job.destination.x0;
-      grid.row(x, y, n, piece.sx, piece.sy, piece.area);
-      locate(job, piece, n);
+      if (!piece.linear || !locate_straight(job, grid.line(y), x, piece, n)) {
+        grid.row(x, y, n, piece.sx, piece.sy, piece.area);
+        locate(job, piece, n);
+      }
       fill_values(job, piece, n, job.values.row(row).data() + column);
       fill_mask(job, summary, piece, n, job.mask.row(row).data() + column);
     }

@@ -19,6 +19,9 @@ namespace hn = hwy::HWY_NAMESPACE;
 using Floats = hn::ScalableTag<float>;
 using Ints = hn::RebindToSigned<Floats>;
 using Float4 = hn::FixedTag<float, 4>;
+#if HWY_MAX_BYTES >= 32
+using Float8 = hn::FixedTag<float, 8>;
+#endif
 using V = hn::Vec<Floats>;
 
 // Every operation below stands in kernel_weights.hpp in the same order.
@@ -138,6 +141,29 @@ HWY_INLINE V group_scattered(Floats d, const TapRun& run, std::size_t first, V u
   hn::Store(y5, d, wy + 5 * most);
   for (std::size_t i = 0; i < lanes; ++i) {
     const float* p = run.source + run.pitch * run.iy[first + i] + run.ix[first + i];
+#if HWY_MAX_BYTES >= 32
+    const Float8 d8;
+    const auto six = hn::FirstN(d8, 6);  // no load passes the last tap
+    auto taps = hn::MaskedLoad(six, d8, p);
+    auto sum = hn::Mul(hn::Set(d8, wy[i]), taps);
+    auto least = hn::MaskedLoad(six, d8, p + run.pitch), most_of = least;
+    for (std::size_t j = 1; j < 6; ++j) {
+      p += run.pitch;
+      taps = hn::MaskedLoad(six, d8, p);
+      sum = hn::Add(sum, hn::Mul(hn::Set(d8, wy[j * most + i]), taps));
+      if (j == 5) break;
+      least = hn::Min(least, taps);
+      most_of = hn::Max(most_of, taps);
+    }
+    hn::Store(hn::LowerHalf(d4, sum), d4, left + 4 * i);
+    hn::Store(hn::UpperHalf(d4, sum), d4, right + 4 * i);
+    // Columns 1 to 4.
+    hn::Store(hn::CombineShiftRightBytes<4>(d4, hn::UpperHalf(d4, least), hn::LowerHalf(d4, least)),
+              d4, low + 4 * i);
+    hn::Store(
+        hn::CombineShiftRightBytes<4>(d4, hn::UpperHalf(d4, most_of), hn::LowerHalf(d4, most_of)),
+        d4, high + 4 * i);
+#else
     auto w = hn::Set(d4, wy[i]);
     // Columns 0..3 and 2..5: no load passes the last tap.
     auto a = hn::Mul(w, hn::LoadU(d4, p));
@@ -157,10 +183,15 @@ HWY_INLINE V group_scattered(Floats d, const TapRun& run, std::size_t first, V u
     hn::Store(b, d4, right + 4 * i);
     hn::Store(lowest, d4, low + 4 * i);
     hn::Store(highest, d4, high + 4 * i);
+#endif
   }
   V c0, c1, c2, c3, c4, c5, unused0, unused1;
   hn::LoadInterleaved4(d, left, c0, c1, c2, c3);
+#if HWY_MAX_BYTES >= 32
+  hn::LoadInterleaved4(d, right, c4, c5, unused0, unused1);
+#else
   hn::LoadInterleaved4(d, right, unused0, unused1, c4, c5);
+#endif
   V x0, x1, x2, x3, x4, x5;
   weights<kernel>(d, ux, x0, x1, x2, x3, x4, x5);
   const V value = across(c0, c1, c2, c3, c4, c5, x0, x1, x2, x3, x4, x5);
@@ -172,6 +203,38 @@ HWY_INLINE V group_scattered(Floats d, const TapRun& run, std::size_t first, V u
   return guarded(d, value, lowest, highest, run.guard);
 }
 
+// Lanes that lie side by side in few source rows: each piece is computed for all lanes and kept for
+// its own. `turn` is -1 for a frame that runs backwards. False: too many pieces, or too near the
+// source's end for plain loads.
+template <Kernel kernel, int turn>
+HWY_INLINE bool group_in_pieces(Floats d, const TapRun& run, std::size_t first, V ux, V uy,
+                                V& value) {
+  constexpr int most_pieces = 4;
+  const auto lanes = static_cast<std::ptrdiff_t>(hn::Lanes(d));
+  const std::int32_t *ix = run.ix + first, *iy = run.iy + first;
+  std::ptrdiff_t begins[most_pieces + 1];
+  int pieces = 0;
+  for (std::ptrdiff_t k = 0; k < lanes; ++k) {
+    if (k > 0 && iy[k] == iy[k - 1] && ix[k] - ix[k - 1] == turn) continue;
+    const std::ptrdiff_t corner = ix[k] - turn * k - (turn < 0 ? lanes - 1 : 0);
+    if (pieces == most_pieces || corner < 0 || corner + lanes + 5 > run.width) return false;
+    begins[pieces++] = k;
+  }
+  const Ints di;
+  const auto lane = hn::Iota(di, 0);
+  for (int n = 0; n < pieces; ++n) {
+    const std::ptrdiff_t k = begins[n];
+    const std::ptrdiff_t corner = ix[k] - turn * k - (turn < 0 ? lanes - 1 : 0);
+    const V part = group_in_a_row<kernel>(d, run.source + run.pitch * iy[k] + corner, run.pitch, ux,
+                                          uy, run.guard);
+    // In the order of the source.
+    const auto from = hn::Set(di, static_cast<std::int32_t>(turn < 0 ? lanes - k : k - 1));
+    const auto later = turn < 0 ? hn::Lt(lane, from) : hn::Gt(lane, from);
+    value = n == 0 ? part : hn::IfThenElse(hn::RebindMask(d, later), part, value);
+  }
+  return true;
+}
+
 template <Kernel kernel>
 void run_vectors_of(const TapRun& run, float* HWY_RESTRICT out, std::size_t count) {
   const Floats d;
@@ -179,23 +242,35 @@ void run_vectors_of(const TapRun& run, float* HWY_RESTRICT out, std::size_t coun
   const std::size_t lanes = hn::Lanes(d);
   std::size_t i = 0;
   for (; i + lanes <= count; i += lanes) {
-    const auto ix = hn::LoadU(di, run.ix + i);
-    const auto same_row = hn::Eq(hn::LoadU(di, run.iy + i), hn::Set(di, run.iy[i]));
     const V ux = hn::LoadU(d, run.ux + i), uy = hn::LoadU(d, run.uy + i);
-    const bool in_row = hn::AllTrue(di, same_row);
-    const auto steps = hn::Iota(di, 0);
+    const auto ix = hn::LoadU(di, run.ix + i), steps = hn::Iota(di, 0);
+    const bool in_row = hn::AllTrue(di, hn::Eq(hn::LoadU(di, run.iy + i), hn::Set(di, run.iy[i])));
+    const int turn = run.ix[i + 1] - run.ix[i];
     if (in_row && hn::AllTrue(di, hn::Eq(ix, hn::Add(hn::Set(di, run.ix[i]), steps)))) {
       const float* p = run.source + run.pitch * run.iy[i] + run.ix[i];
-      hn::StoreU(group_in_a_row<kernel>(d, p, run.pitch, ux, uy, run.guard), d, out + i);
-    } else if (in_row && hn::AllTrue(di, hn::Eq(ix, hn::Sub(hn::Set(di, run.ix[i]), steps)))) {
+      const V value = group_in_a_row<kernel>(d, p, run.pitch, ux, uy, run.guard);
+      hn::StoreU(value, d, out + i);
+      continue;
+    }
+    V value;
+    if (in_row && hn::AllTrue(di, hn::Eq(ix, hn::Sub(hn::Set(di, run.ix[i]), steps)))) {
       // A turned frame: the same from the other end.
       const float* p = run.source + run.pitch * run.iy[i] + run.ix[i + lanes - 1];
-      const V value = group_in_a_row<kernel>(d, p, run.pitch, hn::Reverse(d, ux),
-                                             hn::Reverse(d, uy), run.guard);
+      value = group_in_a_row<kernel>(d, p, run.pitch, hn::Reverse(d, ux), hn::Reverse(d, uy),
+                                     run.guard);
       hn::StoreU(hn::Reverse(d, value), d, out + i);
-    } else {
-      hn::StoreU(group_scattered<kernel>(d, run, i, ux, uy), d, out + i);
+      continue;
     }
+    if (turn >= 0 && turn <= 1 && group_in_pieces<kernel, 1>(d, run, i, ux, uy, value)) {
+      hn::StoreU(value, d, out + i);
+      continue;
+    }
+    if (turn == -1 &&
+        group_in_pieces<kernel, -1>(d, run, i, hn::Reverse(d, ux), hn::Reverse(d, uy), value)) {
+      hn::StoreU(hn::Reverse(d, value), d, out + i);
+      continue;
+    }
+    hn::StoreU(group_scattered<kernel>(d, run, i, ux, uy), d, out + i);
   }
   if (i == count) return;
   TapRun rest = run;
@@ -224,34 +299,6 @@ HWY_EXPORT(run_vectors);
 
 void resample_run(const TapRun& run, float* out, std::size_t count) noexcept {
   HWY_DYNAMIC_DISPATCH(run_vectors)(run, out, count);
-}
-
-void resample_run_scalar(const TapRun& run, float* out, std::size_t count) noexcept {
-  for (std::size_t i = 0; i < count; ++i) {
-    float wx[tap_count], wy[tap_count];
-    tap_weights(run.kernel, run.ux[i], wx);
-    tap_weights(run.kernel, run.uy[i], wy);
-    const float* corner = run.source + run.pitch * run.iy[i] + run.ix[i];
-    float value = 0.0F;
-    for (int k = 0; k < tap_count; ++k) {
-      float column = wy[0] * corner[k];
-      for (int j = 1; j < tap_count; ++j) column = column + wy[j] * corner[run.pitch * j + k];
-      value = k == 0 ? wx[0] * column : value + wx[k] * column;
-    }
-    if (run.guard >= 0.0F) {
-      float lowest = corner[run.pitch + 1], highest = lowest;
-      for (int j = 1; j <= 4; ++j) {
-        for (int k = 1; k <= 4; ++k) {
-          const float sample = corner[run.pitch * j + k];
-          lowest = sample < lowest ? sample : lowest;
-          highest = highest < sample ? sample : highest;
-        }
-      }
-      const float floor = lowest - run.guard * (highest - lowest);
-      value = value < floor ? floor : value;
-    }
-    out[i] = value;
-  }
 }
 
 }  // namespace coldframe::align

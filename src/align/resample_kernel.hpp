@@ -14,6 +14,7 @@ namespace coldframe::align {
 struct TapRun {
   const float* source = nullptr;
   std::ptrdiff_t pitch = 0;
+  std::ptrdiff_t width = 0;  ///< of `source`: nothing beyond it is read
   const std::int32_t* ix = nullptr;
   const std::int32_t* iy = nullptr;
   const float* ux = nullptr;

@@ -2,9 +2,11 @@
 #include <hwy/targets.h>
 
 #include <bit>
+#include <cmath>
 #include <vector>
 
 #include "align/near.hpp"
+#include "align/position_kernel.hpp"
 #include "align/resample_kernel.hpp"
 #include "catch.hpp"
 #include "coldframe/core/random.hpp"
@@ -47,10 +49,48 @@ Case make_case(double step_x, double step_y, bool chaos, std::uint64_t seed) {
 
 }  // namespace
 
+TEST_CASE("All instruction sets split positions alike", "[align][kernel]") {
+  RandomStream random(8, 5, 0);
+  std::vector<double> places;
+  for (int i = 0; i < 1001; ++i) places.push_back(4000.0 * random.uniform());
+  for (int i = 0; i < 20; ++i) places.push_back(i);
+  const PositionLine line{0.99997, 17.25, 3000};
+  std::vector<std::int32_t> first(places.size()), expected_first(places.size());
+  std::vector<float> u(places.size()), expected_u(places.size());
+  for (std::int64_t rest = hwy::SupportedTargets(); rest != 0; rest &= rest - 1) {
+    hwy::SetSupportedTargetsForTest(rest & -rest);
+    hwy::GetChosenTarget().Update(hwy::SupportedTargets());
+    for (const bool straight : {false, true}) {
+      const SplitPositions expected{expected_first.data(), expected_u.data(), 5};
+      const SplitPositions found{first.data(), u.data(), 5};
+      if (straight) {
+        split_scalar(line, expected, places.size());
+        split(line, found, places.size());
+      } else {
+        split_scalar(places.data(), expected, places.size());
+        split(places.data(), found, places.size());
+      }
+      CHECK(first == expected_first);
+      CHECK(u == expected_u);
+    }
+  }
+  hwy::SetSupportedTargetsForTest(0);
+  hwy::GetChosenTarget().Update(hwy::SupportedTargets());
+  split_scalar(line, {expected_first.data(), expected_u.data(), 5}, places.size());
+  for (int i = 0; i < 1000; ++i) {
+    const double s = 0.99997 * (3000 + i) + 17.25;
+    const auto k = static_cast<std::size_t>(i);
+    CHECK(expected_first[k] == static_cast<int>(std::floor(s)) - 5);
+    CHECK(expected_u[k] == static_cast<float>(s - std::floor(s) - 0.5));
+  }
+}
+
 TEST_CASE("All instruction sets resample to the same bits", "[align][kernel]") {
-  const std::vector<Case> cases{make_case(0.9999, 0.004, false, 1),
-                                make_case(-0.9999, 0.004, false, 2),
-                                make_case(0.83, 0.55, false, 3), make_case(0.0, 0.0, true, 4)};
+  const std::vector<Case> cases{
+      make_case(0.9999, 0.004, false, 1), make_case(-0.9999, 0.004, false, 2),
+      make_case(0.83, 0.55, false, 3),    make_case(0.0, 0.0, true, 4),
+      make_case(0.995, 0.13, false, 5),   make_case(-0.997, -0.08, false, 6),
+      make_case(0.98, -0.2, false, 7)};
   int targets = 0;
   for (std::int64_t rest = hwy::SupportedTargets(); rest != 0; rest &= rest - 1) {
     hwy::SetSupportedTargetsForTest(rest & -rest);
@@ -59,8 +99,8 @@ TEST_CASE("All instruction sets resample to the same bits", "[align][kernel]") {
     for (const Case& c : cases) {
       for (const Kernel kernel : {Kernel::lanczos3, Kernel::bicubic, Kernel::bilinear}) {
         for (const float guard : {-1.0F, 0.03F}) {
-          const TapRun run{c.source.data(), 128,         c.ix.data(), c.iy.data(),
-                           c.ux.data(),     c.uy.data(), kernel,      guard};
+          const TapRun run{c.source.data(), 128,         128,    c.ix.data(), c.iy.data(),
+                           c.ux.data(),     c.uy.data(), kernel, guard};
           std::vector<float> expected(c.ix.size()), found(c.ix.size());
           resample_run_scalar(run, expected.data(), expected.size());
           resample_run(run, found.data(), found.size());
