@@ -33,8 +33,18 @@ Canvas drizzled_canvas(const Canvas& ordinary, double finer) {
 // Measuring holds this much per pixel (see pipeline/memory_plan).
 constexpr std::size_t measuring_bytes = 24;
 
+// On a grid n times finer, drops of 1 - 1/n leave no gap between the samples of a single sub; from
+// two times on halves do. A star of FWHM 1.1 px is 15 % sharper than resampled then, not with 0.7.
+// A mosaic's colours have a quarter of the samples.
+double drop_size_of(const RunOptions& options, int planes) {
+  if (options.drop_size) return *options.drop_size;
+  constexpr double coarse = 0.7, fine = 0.5;
+  if (planes == 3) return coarse;
+  return coarse - (coarse - fine) * std::clamp(*options.drizzle_scale - 1.0, 0.0, 1.0);
+}
+
 void warn_of_coverage(const pipeline::DrizzleTotals& totals, const RunOptions& options,
-                      const ResultRecord& row, SessionRecord& record) {
+                      double drop_size, const ResultRecord& row, SessionRecord& record) {
   const double empty = *std::max_element(totals.empty_share.begin(), totals.empty_share.end());
   const double uneven = *std::max_element(totals.unevenness.begin(), totals.unevenness.end());
   constexpr double most_empty = 1e-4;
@@ -45,7 +55,7 @@ void warn_of_coverage(const pipeline::DrizzleTotals& totals, const RunOptions& o
        fmt::format("drizzle x{:.2g} with drops of {:.2g} px: the weight varies by {:.0f}% from "
                    "pixel to pixel and {:.2g}% of the pixels got no light; take more subs with "
                    "more dithers, or a larger --drop-size or smaller --drizzle",
-                   *options.drizzle_scale, options.drop_size, 100.0 * uneven, 100.0 * empty),
+                   *options.drizzle_scale, drop_size, 100.0 * uneven, 100.0 * empty),
        {row.drizzle_path}});
 }
 
@@ -54,7 +64,8 @@ Header drizzle_header(const GroupState& group, const CombineContext& context, co
   Header header = result_header(reference_header(context, canvas), group, context.record,
                                 context.options, unit);
   header.set("CFDRZSCL", *context.options.drizzle_scale, "drizzle: pixels per ordinary pixel");
-  header.set("CFDRZDRP", context.options.drop_size, "[pix] drizzle: side of a drop, sub pixels");
+  header.set("CFDRZDRP", drop_size_of(context.options, group.planes),
+             "[pix] drizzle: side of a drop, sub pixels");
   set_moved_solution(header, row, canvas.size, *context.options.drizzle_scale);
   header.history("drizzled (Fruchter & Hook 2002); outliers told by the ordinary combination");
   return header;
@@ -87,7 +98,7 @@ void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub
   settings.canvas = canvas.size;
   settings.planes = group.planes;
   settings.ordinary_to_output = align::canvas_grid(finer);
-  settings.drizzle.drop_size = options.drop_size;
+  settings.drizzle.drop_size = drop_size_of(options, group.planes);
   settings.ordinary = ordinary.get();
   settings.kappa_low = std::max(options.combine.kappa_low, settings.kappa_low);
   settings.kappa_high = std::max(options.combine.kappa_high, settings.kappa_high);
@@ -99,7 +110,8 @@ void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub
   const auto totals =
       pipeline::drizzle_subs(list, settings, options.threads, context.watch,
                              [&](const pipeline::ResultStrip& strip) { writer.write(strip); });
-  row.drizzle_noise_correlation = align::drizzle_noise_ratio(options.drop_size, 1.0 / finer);
+  row.drizzle_noise_correlation =
+      align::drizzle_noise_ratio(settings.drizzle.drop_size, 1.0 / finer);
   pipeline::CombineTotals figures;
   // The published ratio is that of wide apertures; it is a little too large for narrow ones.
   pipeline::ApertureFactors wide{};
@@ -123,7 +135,7 @@ void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub
   tables.push_back(
       subs_table(context.record, static_cast<int>(&row - context.record.results.data())));
   writer.finish(figures, late, tables);
-  warn_of_coverage(totals, options, row, context.record);
+  warn_of_coverage(totals, options, settings.drizzle.drop_size, row, context.record);
   write_preview(path, options.out / (context.result_name + "_drizzle.png"), row.colour_balance);
 }
 

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <map>
+#include <tuple>
 
 #include "hint_rules.hpp"
 
@@ -30,12 +31,13 @@ void keep_costlier(std::vector<HintRecord>& hints, detail::Hint hint) {
 }  // namespace
 
 std::vector<HintRecord> find_hints(std::span<const SubRecord> rows) {
-  std::map<int, Rows> results;
-  std::map<std::pair<int, std::string>, Rows> nights;
+  // Of each set-up by itself: another telescope's width or tilt is no change of this one's.
+  std::map<std::pair<int, int>, Rows> results;
+  std::map<std::tuple<int, int, std::string>, Rows> nights;
   for (const auto& row : rows) {
     if (!tells(row)) continue;
-    results[row.result].push_back(&row);
-    nights[{row.result, row.night}].push_back(&row);
+    results[{row.result, row.set_up}].push_back(&row);
+    nights[{row.result, row.set_up, row.night}].push_back(&row);
   }
   std::vector<HintRecord> hints;
   constexpr std::size_t least = 3;

@@ -111,10 +111,9 @@ std::size_t register_all(GroupState& group, const IntegrateJob& job, const Watch
     take_as_aligned(group);
     return chosen;
   }
-  register_group(group, group.subs[chosen], options.threads, watch);
-  const auto centred = options.reference.empty() ? better_centred(candidates, chosen) : chosen;
-  if (centred != chosen) register_group(group, group.subs[centred], options.threads, watch);
-  return centred;
+  return settle_reference(candidates, chosen, !options.reference.empty(), [&](std::size_t i) {
+    register_group(group, group.subs[i], options.threads, watch);
+  });
 }
 
 }  // namespace

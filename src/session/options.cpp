@@ -44,7 +44,7 @@ std::vector<std::string> RunOptions::faults() const {
   if (drizzle_scale && !(*drizzle_scale >= 1.0 && *drizzle_scale <= 3.0)) {
     faults.emplace_back("drizzle must be 1 to 3 times finer");
   }
-  if (!(drop_size > 0.0 && drop_size <= 1.0)) {
+  if (drop_size && !(*drop_size > 0.0 && *drop_size <= 1.0)) {
     faults.emplace_back("drop size must lie above 0 and not above 1 px");
   }
   return faults;

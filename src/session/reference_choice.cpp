@@ -119,6 +119,58 @@ std::size_t better_centred(std::span<const SubState* const> subs, std::size_t ch
   return best;
 }
 
+namespace {
+
+bool is_matched(const SubState* sub) {
+  return sub->usable && sub->match.status == align::MatchStatus::matched;
+}
+
+// A reference that fewer than half match gives way to the most promising of the others, a few
+// times; the one with most matches is registered onto in the end.
+std::size_t widely_matched(std::span<const SubState* const> subs, std::size_t first,
+                           const std::function<void(std::size_t)>& onto) {
+  constexpr int most_others = 3;
+  const auto promised = promises(subs);
+  const auto usable =
+      std::count_if(subs.begin(), subs.end(), [](const SubState* sub) { return sub->usable; });
+  std::vector<bool> out(subs.size(), false);  // tried, or a match of one that was
+  std::size_t best = first, now = first;
+  std::ptrdiff_t most = 0;
+  for (int round = 0;; ++round) {
+    onto(now);
+    const auto count = std::count_if(subs.begin(), subs.end(), is_matched);
+    if (count > most) {
+      most = count;
+      best = now;
+    }
+    if (2 * most >= usable || round == most_others) break;
+    out[now] = true;
+    std::size_t next = subs.size();
+    for (std::size_t i = 0; i < subs.size(); ++i) {
+      if (is_matched(subs[i])) out[i] = true;
+      if (!out[i] && promised[i] > (next < subs.size() ? promised[next] : 0.0)) next = i;
+    }
+    if (next == subs.size()) break;
+    now = next;
+  }
+  if (now != best) onto(best);
+  return best;
+}
+
+}  // namespace
+
+std::size_t settle_reference(std::span<const SubState* const> subs, std::size_t first, bool named,
+                             const std::function<void(std::size_t)>& onto) {
+  if (named) {
+    onto(first);
+    return first;
+  }
+  const std::size_t chosen = widely_matched(subs, first, onto);
+  const std::size_t centred = better_centred(subs, chosen);
+  if (centred != chosen) onto(centred);
+  return centred;
+}
+
 std::size_t most_promising(const GroupState& group,
                            const std::function<bool(const SubState&)>& usable) {
   std::vector<const SubState*> subs;

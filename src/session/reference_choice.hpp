@@ -19,6 +19,13 @@ namespace coldframe::session {
 /// a tenth.
 [[nodiscard]] std::size_t better_centred(std::span<const SubState* const> subs, std::size_t chosen);
 
+/// Registers all with `onto` (an index of `subs`) and settles which is the reference: one that most
+/// usable subs match (a frame of another field may promise most), then one better centred. What the
+/// owner has named stays.
+[[nodiscard]] std::size_t settle_reference(std::span<const SubState* const> subs, std::size_t first,
+                                           bool named,
+                                           const std::function<void(std::size_t)>& onto);
+
 /// The most promising sub of the group that `usable` accepts; its present photometric reference
 /// when it accepts none.
 [[nodiscard]] std::size_t most_promising(const GroupState& group,

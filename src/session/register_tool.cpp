@@ -107,13 +107,9 @@ RegisterOutcome match_files(const RegisterJob& job, const Watch& watch) {
   GroupState group = group_of(measured);
   std::vector<const SubState*> candidates;
   for (const auto& sub : group.subs) candidates.push_back(&sub);
-  auto chosen = choose_reference(candidates, job.reference);
-  register_group(group, group.subs[chosen], job.threads, watch);
-  const auto centred = job.reference.empty() ? better_centred(candidates, chosen) : chosen;
-  if (centred != chosen) {
-    chosen = centred;
-    register_group(group, group.subs[chosen], job.threads, watch);
-  }
+  const auto chosen = settle_reference(
+      candidates, choose_reference(candidates, job.reference), !job.reference.empty(),
+      [&](std::size_t i) { register_group(group, group.subs[i], job.threads, watch); });
   RegisterOutcome outcome;
   outcome.reference = group.subs[chosen].name;
   outcome.canvas = group.subs[chosen].measured.frame;

@@ -269,7 +269,7 @@ class Run {
     return "";
   }
 
-  // Onto the chosen sub; again onto one that lies better in the middle, once that is known.
+  // Onto the chosen sub; if `free`, again onto a better one, once the matches are known.
   const SubState* register_members(const std::vector<std::size_t>& members,
                                    const std::vector<const SubState*>& candidates,
                                    std::size_t chosen, bool free) {
@@ -279,11 +279,8 @@ class Run {
         register_group(groups_[g], *candidates[reference], options_.threads, watch_);
       }
     };
-    onto(chosen);
-    free = free && options_.reference.empty();
-    const auto centred = free ? better_centred(candidates, chosen) : chosen;
-    if (centred != chosen) onto(centred);
-    return candidates[centred];
+    const bool named = !free || !options_.reference.empty();
+    return candidates[settle_reference(candidates, chosen, named, onto)];
   }
 
   void give_up(GroupState& group, const std::string& why) {

@@ -246,10 +246,17 @@ TEST_CASE("Drizzled pixels do not depend on the tiles", "[align][drizzle]") {
   CHECK(different == 0);
 }
 
-TEST_CASE("Drizzle keeps the light of stars and gains sharpness", "[align][drizzle]") {
-  // Undersampled: FWHM 0.7 px in the focal plane, 1.07 px as recorded by square pixels. 24 subs,
-  // dithered and turned; 36 stars.
-  constexpr double sigma = 0.7 / 2.3548, flux = 10000.0;
+namespace {
+
+struct Sharpness {
+  double drizzled = 0.0, lanczos = 0.0;  ///< half widths, input pixels
+  double worst_flux = 0.0;               ///< share of a star's light lost or won
+};
+
+// 24 subs, dithered and turned, of 36 Gaussian stars recorded by square pixels.
+Sharpness sharpness_of(double optics_fwhm, double drop) {
+  constexpr double flux = 10000.0;
+  const double sigma = optics_fwhm / 2.3548;
   constexpr int side = 90, subs = 24;
   RandomStream random(11, 32, 0);
   std::vector<Point> stars;
@@ -272,20 +279,45 @@ TEST_CASE("Drizzle keeps the light of stars and gains sharpness", "[align][drizz
     }
     frames.push_back(std::move(f));
   }
-  const double lanczos = half_width(plain.cview(), stars, 1.6);
-  const double drop = 0.5;
+  Sharpness result;
+  result.lanczos = half_width(plain.cview(), stars, 1.5 + 0.1 * optics_fwhm);
   const auto out = drizzle(frames, {0, 0, 2 * side, 2 * side}, {.drop_size = drop});
   std::vector<Point> there;
   for (const Point star : stars) {
     there.push_back(canvas_grid(2.0).apply(star));
-    CHECK(flux_within(out.values.cview(), there.back(), 10.0) == Near(flux).epsilon(0.002));
+    const double light = flux_within(out.values.cview(), there.back(), 10.0);
+    result.worst_flux = std::max(result.worst_flux, std::fabs(light / flux - 1.0));
   }
-  const double fine = 0.5 * half_width(out.values.cview(), there, 3.2);
-  CAPTURE(fine, lanczos);
-  CHECK(fine < 0.85 * lanczos);
-  // Half width of a Gaussian convolved with pixel, drop and output pixel, numerically in one
-  // dimension.
-  CHECK(fine == Near(1.14).epsilon(0.03));
+  result.drizzled = 0.5 * half_width(out.values.cview(), there, 3.0 + 0.2 * optics_fwhm);
+  return result;
+}
+
+}  // namespace
+
+TEST_CASE("Drizzle keeps the light of stars and gains sharpness", "[align][drizzle]") {
+  // Expected half widths: convolutions in one dimension on a grid of 1/400 px (numpy) of a Gaussian
+  // with the pixel and the drop and the output pixel, or with Lanczos-3. As recorded these stars
+  // have 1.00, 1.07, 1.12, 1.25, 1.49 px.
+  struct Case {
+    double optics, drizzled, lanczos;
+  };
+  for (const auto& [optics, drizzled, lanczos] :
+       {Case{0.4, 0.795 * 1.308, 1.308}, Case{0.7, 0.832 * 1.383, 1.383},
+        Case{0.8, 0.850 * 1.418, 1.418}, Case{1.0, 0.889 * 1.501, 1.501},
+        Case{1.3, 0.941 * 1.660, 1.660}}) {
+    const Sharpness found = sharpness_of(optics, 0.5);
+    CAPTURE(optics, found.drizzled, found.lanczos);
+    // Issue: 0.2 %. A point that falls into one pixel (0.4 px here) shows the uneven weights of 24
+    // dithers: 0.3 %.
+    CHECK(found.worst_flux < (optics > 0.5 ? 0.002 : 0.004));
+    CHECK(found.drizzled == Near(drizzled).epsilon(0.03));
+    CHECK(found.lanczos == Near(lanczos).epsilon(0.03));
+    // Issue: 15 % sharper where stars are undersampled. It holds up to 1.1 px as recorded; beyond
+    // 1.25 px no drop can do it: even vanishing ones on this grid are only 13.8 % sharper, since
+    // the sum is never sharper than the recorded star (at 1.31 px 0.85 of Lanczos' by itself).
+    if (optics <= 0.7) CHECK(found.drizzled < 0.85 * found.lanczos);
+    CHECK(found.drizzled < found.lanczos);
+  }
 }
 
 TEST_CASE("Noise ratio of drizzle", "[align][drizzle]") {

@@ -91,7 +91,7 @@ struct RunOptions {
   align::ResampleOptions resample;
   CanvasOptions canvas;
   std::optional<double> drizzle_scale;  ///< drizzled pixels per ordinary one; unset: no drizzle
-  double drop_size = 0.7;               ///< side of a drop, sub pixels
+  std::optional<double> drop_size;      ///< side of a drop, sub pixels; unset: by the grid
   sensor::Demosaic demosaic = sensor::Demosaic::own_lattice;
   LineOptions lines;
   SolvingOptions solving;  ///< catalogue and search; no catalogue: results are not solved
