@@ -145,7 +145,9 @@ std::vector<pipeline::CombineSub> combine_list(const GroupState& group,
   for (std::size_t k = 0; k < kept.size(); ++k) {
     const auto& sub = group.subs[kept[k]];
     pipeline::CombineSub one;
-    one.open = sub_opener(reading.paths[k], *sub.info, reading.held_bytes > 0);
+    // A decoded copy is ours; only the owner's own file may change.
+    one.open = sub_opener(reading.paths[k], *sub.info, reading.held_bytes > 0,
+                          reading.paths[k] == sub.path ? sub.stamp : std::string());
     one.calibration = sub.calibration.get();
     one.transform = sub.to_canvas;
     one.scale = sub.scale.scale;

@@ -52,7 +52,7 @@ pipeline::SubMeasurement measure_file(const SubState& sub, const RunOptions& opt
 }
 
 std::string measure_key(const SubState& sub, const RunOptions& options, bool find_particles) {
-  return digest(fmt::format("{} {} {} {} {} {} {} {}", version(), fits::stat_key(sub.path),
+  return digest(fmt::format("{} {} {} {} {} {} {} {}", version(), sub.stamp,
                             fits::content_key(sub.path), sub.cache_key, options.detection_sigma,
                             sub.calibration->gain_e_per_adu, most_stars, find_particles));
 }
@@ -85,6 +85,7 @@ void measure_group(GroupState& group, const RunOptions& options, const pipeline:
     try {
       std::string key;
       std::optional<pipeline::SubMeasurement> known;
+      sub.stamp = fits::stat_key(sub.path);
       if (cached) {
         key = measure_key(sub, options, particles);
         // Not by the name in the session: that changes when folders are added.

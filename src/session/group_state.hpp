@@ -39,6 +39,7 @@ struct SubState {
   pipeline::SubMeasurement measured;  ///< previews dropped: they stay in the cache
   std::filesystem::path cache_file;
   std::string cache_key;
+  std::string stamp;                    ///< fits::stat_key of the file when it was measured
   std::array<Point, 3> plane_offset{};  ///< see pipeline::CombineSub
   double line_unit = 1.0;               ///< calibrated units per ADU
   bool usable = false;                  ///< could be read and measured

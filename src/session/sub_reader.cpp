@@ -3,6 +3,7 @@
 #include <mutex>
 #include <system_error>
 
+#include "coldframe/core/error.hpp"
 #include "coldframe/fits/file_writer.hpp"
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
@@ -18,18 +19,29 @@ struct Shared {
   std::shared_ptr<const PixelSource> source;
 };
 
+// What was measured on other pixels must not be applied to these.
+std::shared_ptr<const PixelSource> open_unchanged(const std::filesystem::path& path,
+                                                  const FrameInfo& info, const std::string& stamp) {
+  if (!stamp.empty() && fits::stat_key(path) != stamp) {
+    throw Error(ErrorKind::input, path.string(), "was changed while the run was going on",
+                "let the copying end, then run again");
+  }
+  return open_raw_frame(path, info);
+}
+
 }  // namespace
 
 std::function<std::shared_ptr<const PixelSource>()> sub_opener(std::filesystem::path path,
                                                                const FrameInfo& info,
-                                                               bool stay_open) {
+                                                               bool stay_open, std::string stamp) {
   if (!stay_open) {
-    return [path = std::move(path), info]() -> std::shared_ptr<const PixelSource> {
-      return open_raw_frame(path, info);
+    return [path = std::move(path), info, stamp = std::move(stamp)] {
+      return open_unchanged(path, info, stamp);
     };
   }
-  return [path = std::move(path), info, shared = std::make_shared<Shared>()] {
-    std::call_once(shared->once, [&] { shared->source = open_raw_frame(path, info); });
+  return [path = std::move(path), info, stamp = std::move(stamp),
+          shared = std::make_shared<Shared>()] {
+    std::call_once(shared->once, [&] { shared->source = open_unchanged(path, info, stamp); });
     return shared->source;
   };
 }

@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <functional>
 #include <memory>
+#include <string>
 #include <vector>
 
 #include "coldframe/core/frame_info.hpp"
@@ -13,9 +14,10 @@
 namespace coldframe::session {
 
 /// `info` tells of overscan and trimming. `stay_open`: opened at the first call and shared from
-/// then on.
+/// then on. `stamp`: fits::stat_key of the file as it was measured (empty: not looked at); opening
+/// a file that has another one throws Error(input).
 [[nodiscard]] std::function<std::shared_ptr<const PixelSource>()> sub_opener(
-    std::filesystem::path path, const FrameInfo& info, bool stay_open);
+    std::filesystem::path path, const FrameInfo& info, bool stay_open, std::string stamp);
 
 /// Decoded copies of compressed frames in a scratch folder; removed with the object.
 class ScratchCopies {
