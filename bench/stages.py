@@ -183,7 +183,7 @@ def background(work):
 STAGES = {
     "stars": (stars, 12, 16),
     "calibrate": (calibrate, 4, 6),
-    "calibrate, values": (calibrate_values, 4, 6),
+    "calibrate --values-only": (calibrate_values, 4, 6),
     "register --resample": (register, 5.5, 8),
     "integrate --aligned": (integrate, 15, 20),
     "master": (master, 0, 0),

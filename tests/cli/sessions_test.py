@@ -155,7 +155,10 @@ class Session(unittest.TestCase):
 
     def test_threads_and_memory_do_not_change_the_pixels(self):
         expected = datasums(self.result)
-        for k, options in enumerate((["--threads", 1], ["--threads", 3], ["--threads", 8, "--memory", "200M"])):
+        refused = call("run", self.session, "-o", self.fresh("same"), "--memory", "1M")
+        least = refused.stderr.split("at least ")[1].split(" MiB")[0] + "M"  # the smallest tiles
+        for k, options in enumerate((["--threads", 1], ["--threads", 2], ["--threads", 3],
+                                     ["--threads", 8, "--memory", "200M"], ["--threads", 2, "--memory", least])):
             out = self.fresh(f"same{k}")
             done = call("run", self.session, "-o", out, "--quiet", *options)
             self.assertEqual(done.returncode, 0, done.stderr)
@@ -475,6 +478,20 @@ class Session(unittest.TestCase):
         self.assertEqual(done.returncode, 0, done.stderr)
         calibrated = sorted((masters / "calibrated").iterdir())
         self.assertEqual(len(calibrated), len(self.lights(self.session)))
+        # In any number of threads the same bytes; without errors and masks the same pixels.
+        for name, options in (("serial", ["--threads", 1]), ("values", ["--threads", 3, "--values-only"])):
+            done = call("calibrate", *self.lights(self.session), "--dark", masters / "dark.fits", "--flat",
+                        masters / "flat.fits", "-o", masters / name, "--quiet", *options)
+            self.assertEqual(done.returncode, 0, done.stderr)
+            for path in calibrated:
+                other = masters / name / path.name
+                if name == "serial":
+                    self.assertEqual(path.read_bytes(), other.read_bytes(), path.name)
+                else:
+                    with fits.open(other, checksum=True) as hdus:
+                        self.assertEqual(len(hdus), 1)
+                        self.assertEqual(hdus[0].header["DATASUM"], fits.getheader(path)["DATASUM"])
+        self.assertEqual(call("verify", *calibrated, *(masters / "values").iterdir()).returncode, 0)
         done = call("stars", *calibrated, "--json", "-o", masters / "tables")
         quality = json.loads(done.stdout)
         for row, sub in zip(quality, self.record["subs"]):
@@ -492,6 +509,7 @@ class Session(unittest.TestCase):
             # The same job as `run`, but for the choice of the subs' scale: the pictures agree.
             good = np.isfinite(ours)
             self.assertGreater(good.mean(), 0.8)
+        self.assertFalse((masters / "deep.png").exists())
         done = call("render", masters / "deep.fits", "-o", masters / "deep.png", "--longest", 100)
         self.assertEqual(done.returncode, 0, done.stderr)
         self.assertEqual((masters / "deep.png").read_bytes()[:8], b"\x89PNG\r\n\x1a\n")
