@@ -77,7 +77,7 @@ CrossValidation cross_validate(const JointProblem& problem, DistortionKind kind)
   for (std::size_t i = 0; i < problem.subs.size(); ++i) {
     for (const auto& pair : problem.subs[i].pairs) {
       const Point r = joint_residual(solutions[pair.star % folds], problem, i, pair);
-      result.distance_px.push_back(std::hypot(r.x, r.y));
+      result.distance_px.push_back(std::sqrt(r.x * r.x + r.y * r.y));
       const double relative = result.distance_px.back() / pair.error_px;
       result.squares.push_back(relative * relative);
     }

@@ -169,7 +169,7 @@ class Solver {
       std::vector<double> relative, training;
       for (const auto& pair : pairs) {
         const Point r = joint_residual(solution_, problem_, i, pair);
-        relative.push_back(std::hypot(r.x, r.y) / pair.error_px);
+        relative.push_back(std::sqrt(r.x * r.x + r.y * r.y) / pair.error_px);
         if (!in_fold(pair, folds_, left_out_)) training.push_back(relative.back());
       }
       if (training.empty()) continue;

@@ -44,7 +44,8 @@ std::optional<Transform> composed(const Transform& own, Size frame, const Distor
     worst = 0.0;
     for (std::size_t k = 0; k < from.size(); ++k) {
       const Point p = fit.transform.apply(from[k]);
-      worst = std::max(worst, std::hypot(p.x - to[k].x, p.y - to[k].y));
+      const double dx = p.x - to[k].x, dy = p.y - to[k].y;
+      worst = std::max(worst, std::sqrt(dx * dx + dy * dy));
     }
     if (worst < good_px || (order == 7 && worst < bearable_px)) return fit.transform;
   }
@@ -87,7 +88,8 @@ MatchResult match_undistorted(const DistortedSub& sub, Size frame, std::span<con
   for (const IndexPair& pair : fit.kept) {
     const Point p = result.transform.apply(recorded.sub.points[pair.sub]);
     const Point q = recorded.reference.points[pair.reference];
-    distances.push_back(std::hypot(p.x - q.x, p.y - q.y));
+    const double dx = p.x - q.x, dy = p.y - q.y;
+    distances.push_back(std::sqrt(dx * dx + dy * dy));
     squares += distances.back() * distances.back();
     result.pairs.emplace_back(lists.sub.original[pair.sub],
                               lists.reference.original[pair.reference]);

@@ -52,7 +52,8 @@ TransformFit fit_kind(const Columns& c, const ModelKind& kind) {
 double residual(const Lists& lists, const IndexPair& pair, const Transform& t) noexcept {
   const Point p = t.apply(lists.sub.points[pair.sub]);
   const Point q = lists.reference.points[pair.reference];
-  return std::hypot(p.x - q.x, p.y - q.y);
+  const double dx = p.x - q.x, dy = p.y - q.y;
+  return std::sqrt(dx * dx + dy * dy);
 }
 
 // Ratio of reference to sub distances; weights need it before any fit.

@@ -17,13 +17,13 @@ namespace hn = hwy::HWY_NAMESPACE;
 using Floats = hn::ScalableTag<float>;
 using Lanes = hn::Vec<Floats>;
 
-Lanes load_or(const float* plane, float constant, std::size_t i) {
+HWY_INLINE Lanes load_or(const float* plane, float constant, std::size_t i) {
   const Floats tag;
   return plane != nullptr ? hn::LoadU(tag, plane + i) : hn::Set(tag, constant);
 }
 
 /// m (m D + S'/g) + value^2 F, S' being the signal in calibrated units.
-Lanes variance_of(Lanes value, Lanes multiply, Lanes dark, Lanes flat, Lanes adu_per_e) {
+HWY_INLINE Lanes variance_of(Lanes value, Lanes multiply, Lanes dark, Lanes flat, Lanes adu_per_e) {
   const auto signal = hn::Mul(hn::Max(value, hn::Zero(Floats())), adu_per_e);
   const auto own = hn::Mul(multiply, hn::Add(hn::Mul(multiply, dark), signal));
   return hn::Add(own, hn::Mul(hn::Mul(value, value), flat));

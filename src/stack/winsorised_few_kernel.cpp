@@ -24,62 +24,103 @@ HWY_INLINE FewVec middle_of(const float* sorted, std::size_t subs) {
   return hn::Mul(hn::Set(df, 0.5F), hn::Add(lower, upper));
 }
 
-/// Lanes of one vector that hold no sample to cut.
-HWY_INLINE hn::Mask<FewTag> few_clean(const FewSamples& s, std::size_t lane) {
+/// What one vector's lanes have come to.
+struct FewState {
+  const float* first;
+  FewVec pivot, centre, scale;  // centre from the pivot
+  hn::Mask<FewTag> sound, settled;
+};
+
+HWY_INLINE FewState few_start(const FewSamples& s, std::size_t lane) {
   const FewTag df;
-  const float* const first = s.sorted.data() + lane;
-  const float* const last = first + (s.subs - 1) * lanes;
+  FewState state;
+  state.first = s.sorted.data() + lane;
+  state.pivot = middle_of(state.first, s.subs);
+  state.centre = hn::Zero(df);
+  state.scale = hn::Mul(hn::Set(df, static_cast<float>(mad_to_sigma)),
+                        middle_of(s.distances.data() + lane, s.subs));
+  const FewVec last = hn::LoadU(df, state.first + (s.subs - 1) * lanes);
+  const auto whole = hn::Lt(last, hn::Set(df, std::numeric_limits<float>::max()));
+  state.sound = hn::And(whole, hn::Gt(state.scale, hn::Zero(df)));
+  state.settled = hn::Not(state.sound);
+  return state;
+}
+
+/// A lane that has settled stays as it is: its neighbours do not matter.
+HWY_INLINE void few_step(FewState& state, FewVec sum, FewVec squares, float count) {
+  const FewTag df;
+  const FewVec mean = hn::Div(sum, hn::Set(df, count));
+  const FewVec rest = hn::Sub(squares, hn::Mul(sum, mean));
+  const FewVec kept = hn::IfThenElseZero(hn::Gt(rest, hn::Zero(df)), rest);
+  const FewVec variance = hn::Div(kept, hn::Set(df, count - 1.0F));
+  const FewVec next = hn::Mul(hn::Set(df, 1.134F), hn::Sqrt(variance));
+  const FewVec change = hn::Abs(hn::Sub(next, state.scale));
+  const auto now = hn::Le(change, hn::Mul(hn::Set(df, few_settled), state.scale));
+  state.centre = hn::IfThenElse(state.settled, state.centre, mean);
+  state.scale = hn::IfThenElse(state.settled, state.scale, next);
+  state.settled = hn::Or(state.settled, now);
+}
+
+HWY_INLINE FewVec few_bent(FewVec d, FewVec low, FewVec high) {
+  const FewVec above = hn::IfThenElse(hn::Gt(d, low), d, low);
+  return hn::IfThenElse(hn::Lt(above, high), above, high);
+}
+
+/// Two vectors at once: each pass is a chain of waits, which the other one fills.
+HWY_INLINE void few_settle(const FewSamples& s, FewState& a, FewState& b) {
+  const FewTag df;
   const auto count = static_cast<float>(s.subs);
-  const FewVec pivot = middle_of(first, s.subs);
-  FewVec centre = hn::Zero(df);  // from the pivot
-  FewVec scale = hn::Mul(hn::Set(df, static_cast<float>(mad_to_sigma)),
-                         middle_of(s.distances.data() + lane, s.subs));
-  const auto whole = hn::Lt(hn::LoadU(df, last), hn::Set(df, std::numeric_limits<float>::max()));
-  const auto sound = hn::And(whole, hn::Gt(scale, hn::Zero(df)));
-  auto settled = hn::Not(sound);
-  for (int pass = 0; pass < few_passes && !hn::AllTrue(df, settled); ++pass) {
-    const FewVec reach = hn::Mul(hn::Set(df, 1.5F), scale);
-    const FewVec low = hn::Sub(centre, reach);
-    const FewVec high = hn::Add(centre, reach);
-    FewVec sum = hn::Zero(df);
-    FewVec squares = hn::Zero(df);
-    const float* p = first;
-    for (std::size_t i = 0; i < s.subs; ++i, p += lanes) {
-      const FewVec d = hn::Sub(hn::LoadU(df, p), pivot);
-      const FewVec above = hn::IfThenElse(hn::Gt(d, low), d, low);
-      const FewVec w = hn::IfThenElse(hn::Lt(above, high), above, high);
-      sum = hn::Add(sum, w);
-      squares = hn::Add(squares, hn::Mul(w, w));
+  const FewVec widths = hn::Set(df, 1.5F);
+  for (int pass = 0; pass < few_passes && !hn::AllTrue(df, hn::And(a.settled, b.settled)); ++pass) {
+    const FewVec reach_a = hn::Mul(widths, a.scale), reach_b = hn::Mul(widths, b.scale);
+    const FewVec low_a = hn::Sub(a.centre, reach_a), high_a = hn::Add(a.centre, reach_a);
+    const FewVec low_b = hn::Sub(b.centre, reach_b), high_b = hn::Add(b.centre, reach_b);
+    FewVec sum_a = hn::Zero(df), squares_a = hn::Zero(df);
+    FewVec sum_b = hn::Zero(df), squares_b = hn::Zero(df);
+    for (std::size_t i = 0; i < s.subs; ++i) {
+      const FewVec w_a =
+          few_bent(hn::Sub(hn::LoadU(df, a.first + i * lanes), a.pivot), low_a, high_a);
+      const FewVec w_b =
+          few_bent(hn::Sub(hn::LoadU(df, b.first + i * lanes), b.pivot), low_b, high_b);
+      sum_a = hn::Add(sum_a, w_a);
+      sum_b = hn::Add(sum_b, w_b);
+      squares_a = hn::Add(squares_a, hn::Mul(w_a, w_a));
+      squares_b = hn::Add(squares_b, hn::Mul(w_b, w_b));
     }
-    const FewVec mean = hn::Div(sum, hn::Set(df, count));
-    const FewVec rest = hn::Sub(squares, hn::Mul(sum, mean));
-    const FewVec kept = hn::IfThenElseZero(hn::Gt(rest, hn::Zero(df)), rest);
-    const FewVec variance = hn::Div(kept, hn::Set(df, count - 1.0F));
-    const FewVec next = hn::Mul(hn::Set(df, 1.134F), hn::Sqrt(variance));
-    const auto now =
-        hn::Le(hn::Abs(hn::Sub(next, scale)), hn::Mul(hn::Set(df, few_settled), scale));
-    // A lane that has settled stays as it is: its neighbours do not matter.
-    centre = hn::IfThenElse(settled, centre, mean);
-    scale = hn::IfThenElse(settled, scale, next);
-    settled = hn::Or(settled, now);
+    few_step(a, sum_a, squares_a, count);
+    few_step(b, sum_b, squares_b, count);
   }
-  const FewVec low = hn::Sub(centre, hn::Mul(hn::Set(df, few_margin * s.kappa_low), scale));
-  const FewVec high = hn::Add(centre, hn::Mul(hn::Set(df, few_margin * s.kappa_high), scale));
-  const auto inside = hn::And(hn::Ge(hn::Sub(hn::LoadU(df, first), pivot), low),
-                              hn::Le(hn::Sub(hn::LoadU(df, last), pivot), high));
-  return hn::And(hn::And(sound, settled), inside);
+}
+
+/// Lanes that hold no sample to cut.
+HWY_INLINE std::uint32_t few_clean(const FewSamples& s, const FewState& state) {
+  const FewTag df;
+  const FewVec low =
+      hn::Sub(state.centre, hn::Mul(hn::Set(df, few_margin * s.kappa_low), state.scale));
+  const FewVec high =
+      hn::Add(state.centre, hn::Mul(hn::Set(df, few_margin * s.kappa_high), state.scale));
+  const FewVec least = hn::LoadU(df, state.first);
+  const FewVec most = hn::LoadU(df, state.first + (s.subs - 1) * lanes);
+  const auto inside =
+      hn::And(hn::Ge(hn::Sub(least, state.pivot), low), hn::Le(hn::Sub(most, state.pivot), high));
+  std::uint8_t bits[8] = {};
+  hn::StoreMaskBits(df, hn::And(hn::And(state.sound, state.settled), inside), bits);
+  std::uint32_t word = 0;
+  for (std::size_t k = 0; k < 4; ++k) word |= static_cast<std::uint32_t>(bits[k]) << (8 * k);
+  if (hn::Lanes(df) < lanes) word &= (1U << hn::Lanes(df)) - 1U;
+  return word;
 }
 
 std::uint32_t few_suspects(const FewSamples& s) {
   const FewTag df;
+  const std::size_t wide = hn::Lanes(df);
   std::uint32_t clean = 0;
-  for (std::size_t l = 0; l < lanes; l += hn::Lanes(df)) {
-    std::uint8_t bits[8] = {};
-    hn::StoreMaskBits(df, few_clean(s, l), bits);
-    std::uint32_t word = 0;
-    for (std::size_t b = 0; b < 4; ++b) word |= static_cast<std::uint32_t>(bits[b]) << (8 * b);
-    if (hn::Lanes(df) < lanes) word &= (1U << hn::Lanes(df)) - 1U;
-    clean |= word << l;
+  for (std::size_t l = 0; l < lanes; l += 2 * wide) {
+    const std::size_t other = l + wide < lanes ? l + wide : l;  // a segment that is one vector
+    FewState a = few_start(s, l);
+    FewState b = few_start(s, other);
+    few_settle(s, a, b);
+    clean |= few_clean(s, a) << l | few_clean(s, b) << other;
   }
   return ~clean;
 }
