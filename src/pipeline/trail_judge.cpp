@@ -178,13 +178,20 @@ bool at_edge(const TrailResidual& residual, const Trail& trail) {
   return !seen(-beside) || !seen(beside);
 }
 
+// What moves through the sky is as sharp as a star, or seen out of focus and then bright; chance
+// makes lines of any width, real noise more of broad ones, and halos leave broad bands.
+double off_focus(double core, double focus) noexcept {
+  if (core > std::max(2.0 * focus, 3.5)) return 1.5;
+  if (core > 1.4 * focus) return 1.0;
+  return core < 0.7 * focus ? 0.2 : 0.0;
+}
+
 // The least that makes a line of this kind credible.
 double least_for(const TrailResidual& residual, const Trail& trail, double min_significance) {
   // Of a line whose ends both lie at the border; find_trails knows the rest.
   double least = min_significance - 2.0 * stack::per_fixed_end;
   const Size size = residual.values.size();
-  // Real noise has more of it over many pixels, and halos leave broad bands.
-  if (trail.core_px > 5.0) least += 1.0;
+  least += off_focus(trail.core_px, residual.focus_px);
   if (trail.core_px > 8.0) least = std::max(least, 9.0);
   // A few neighbouring rows that the read-out lifted.
   if (along_axis(trail, 2.5) && trail.core_px > 4.0) least = std::max(least, 10.0);

@@ -19,6 +19,7 @@ struct TrailResidual {
   Grid<float> hidden;        ///< light of the model too faint to have been taken out, same unit
   Grid<float> model;         ///< the model itself, in the sub's noise
   double model_noise = 0.0;  ///< of the model, in noise of the sub
+  double focus_px = 1.9;     ///< width that a line of focused light has here
   double correlation = 1.0;  ///< scatter of sums along short pieces over that of white noise
 };
 

@@ -233,11 +233,18 @@ void TrailModel::keep_what_is_seen(SubModel& model) const {
       used(i, j) = mask_bit::saturated;
     }
   }
-  const Grid<float> large = box_means(rest, used, 4);
-  for (int j = 0; j < size.height; ++j) {
-    for (int i = 0; i < size.width; ++i) {
-      if (used(i, j) != 0 || !(std::fabs(large(i, j)) > limit(i, j, 9.0F))) continue;
-      model.known(i, j) += large(i, j);
+  // Noise of a wide mean adds next to nothing to a sub's own: a lower limit serves better there.
+  constexpr float wide_times = 2.0F;
+  for (const int reach : {4, 12}) {
+    const Grid<float> wide = box_means(rest, used, reach);
+    const float side = 2.0F * static_cast<float>(reach) + 1.0F;
+    for (int j = 0; j < size.height; ++j) {
+      for (int i = 0; i < size.width; ++i) {
+        if (used(i, j) != 0 || !(std::fabs(wide(i, j)) > wide_times / times * limit(i, j, side)))
+          continue;
+        model.known(i, j) += wide(i, j);
+        rest(i, j) -= wide(i, j);
+      }
     }
   }
 }

@@ -154,32 +154,62 @@ void subtract_sky(Grid<float>& values, const Mask& mask) {
   subtract_smooth_level(values, mask);
 }
 
+namespace {
+
+// Sums of 2 reach + 1 neighbours along a row, by doubling: each window is added anew, so nothing
+// drifts. `padded` has `reach` zeros before and after the row; it is used up.
+void window_sums(std::vector<float>& padded, int reach, std::span<float> out) {
+  const std::size_t size = padded.size();
+  std::fill(out.begin(), out.end(), 0.0F);
+  std::size_t offset = 0;
+  const auto window = static_cast<std::size_t>(2 * reach + 1);
+  for (std::size_t width = 1; width <= window; width *= 2) {
+    // padded[i] is the sum of `width` values from i on.
+    if ((window & width) != 0) {
+      for (std::size_t i = 0; i < out.size(); ++i) out[i] += padded[i + offset];
+      offset += width;
+    }
+    for (std::size_t i = 0; i + width < size; ++i) padded[i] += padded[i + width];
+  }
+}
+
+}  // namespace
+
 Grid<float> box_means(const Grid<float>& values, const Mask& mask, int reach) {
   const Size size = values.size();
   Grid<float> sums(size);
   Grid<float> counts(size);
-  // Along the rows, then the columns; each window is added anew, so nothing drifts.
+  const auto width = static_cast<std::size_t>(size.width);
+  const auto margin = static_cast<std::size_t>(reach);
+  std::vector<float> padded_values, padded_counts;
   for (int j = 0; j < size.height; ++j) {
-    for (int i = 0; i < size.width; ++i) {
-      for (int x = std::max(i - reach, 0); x <= std::min(i + reach, size.width - 1); ++x) {
-        if (mask(x, j) != 0) continue;
-        sums(i, j) += values(x, j);
-        counts(i, j) += 1.0F;
-      }
+    padded_values.assign(width + 2 * margin, 0.0F);
+    padded_counts.assign(width + 2 * margin, 0.0F);
+    const auto row = values.row(j);
+    const auto bits = mask.row(j);
+    for (std::size_t i = 0; i < width; ++i) {
+      padded_values[i + margin] = bits[i] == 0 ? row[i] : 0.0F;
+      padded_counts[i + margin] = bits[i] == 0 ? 1.0F : 0.0F;
     }
+    window_sums(padded_values, reach, sums.row(j));
+    window_sums(padded_counts, reach, counts.row(j));
   }
   Grid<float> means(size);
+  std::vector<float> sum(width), count(width);
   for (int j = 0; j < size.height; ++j) {
-    const int y0 = std::max(j - reach, 0);
-    const int y1 = std::min(j + reach, size.height - 1);
-    for (int i = 0; i < size.width; ++i) {
-      float sum = 0.0F;
-      float count = 0.0F;
-      for (int y = y0; y <= y1; ++y) {
-        sum += sums(i, y);
-        count += counts(i, y);
+    std::fill(sum.begin(), sum.end(), 0.0F);
+    std::fill(count.begin(), count.end(), 0.0F);
+    for (int y = std::max(j - reach, 0); y <= std::min(j + reach, size.height - 1); ++y) {
+      const auto s = sums.row(y);
+      const auto c = counts.row(y);
+      for (std::size_t i = 0; i < width; ++i) {
+        sum[i] += s[i];
+        count[i] += c[i];
       }
-      if (count > 0.0F) means(i, j) = sum / count;
+    }
+    const auto out = means.row(j);
+    for (std::size_t i = 0; i < width; ++i) {
+      out[i] = count[i] > 0.0F ? sum[i] / count[i] : 0.0F;
     }
   }
   return means;

@@ -90,6 +90,14 @@ void add_local_noise(const Grid<float>& values, const Mask& mask, Grid<float>& n
   }
 }
 
+// Stars as recorded, and the preview's own pixels.
+double focus_width(const SubMeasurement& sub) noexcept {
+  constexpr double usual = 1.9;
+  constexpr double of_pixel = 0.68;  // 2.35 / sqrt(12)
+  const double fwhm = sub.quality.fwhm_px / std::max(sub.preview_bin, 1);
+  return fwhm > 0.0 ? std::clamp(std::hypot(fwhm, of_pixel), 1.3, 8.0) : usual;
+}
+
 }  // namespace
 
 Compared compare(const SubMeasurement& sub, const Transform& transform, const TrailModel& model,
@@ -136,24 +144,27 @@ Compared compare(const SubMeasurement& sub, const Transform& transform, const Tr
       out.noise(i, j) *= std::sqrt(1.0F + added);
     }
   }
+  r.focus_px = focus_width(sub);
   return out;
 }
 
 TrailResidual to_residual(const Compared& compared, std::span<const Trail> known) {
   const TrailResidual& from = compared.residual;
   TrailResidual out{from.values.clone(), from.mask.clone(), from.hidden.clone(),
-                    from.model.clone(),  from.model_noise,  1.0};
+                    from.model.clone(),  from.model_noise,  from.focus_px};
   Mask beside = from.mask.clone();
   stack::mask_trails(known, whole(beside.size()), beside.view());
   subtract_sky(out.values, beside);
   Grid<float> pixel_noise = compared.noise.clone();
   add_local_noise(out.values, beside, pixel_noise);
   std::vector<double> sample;
+  // Known to half a per cent from so many.
+  constexpr std::int64_t plenty = 40'000;
+  const int thin = std::max(static_cast<int>(out.values.size().count() / plenty), 3);
   for (int j = 0; j < out.values.height(); ++j) {
     for (int i = 0; i < out.values.width(); ++i) {
       out.values(i, j) /= pixel_noise(i, j);
-      constexpr int thin = 3;
-      if (beside(i, j) == 0 && (i + j) % thin == 0) {
+      if (beside(i, j) == 0 && (i + 7 * j) % thin == 0) {
         sample.push_back(static_cast<double>(out.values(i, j)));
       }
     }

@@ -19,6 +19,7 @@ using detail::Compared;
 using detail::Picture;
 using detail::PreviewGrid;
 using detail::SensorLines;
+using detail::SubModel;
 using detail::TrailModel;
 using detail::TrailResidual;
 using stack::Trail;
@@ -59,10 +60,18 @@ std::vector<Trail> search_sub(const Compared& compared, stack::TrailOptions opti
   std::erase_if(candidates,
                 [](const Trail& t) { return t.core_px > broad_px && t.significance < bright; });
   if (candidates.empty()) return {};
-  const TrailResidual residual = to_residual(compared, candidates);
+  TrailResidual residual = to_residual(compared, candidates);
   options = stricter(options, residual);
+  const auto found = stack::find_trails(residual.values.cview(), residual.mask.cview(), options);
+  const Mask alone = residual.mask.clone();
   std::vector<Trail> trails;
-  for (Trail trail : stack::find_trails(residual.values.cview(), residual.mask.cview(), options)) {
+  for (Trail trail : found) {
+    // Brighter ones are no part of the sky that this one is judged by.
+    if (found.size() > 1) residual.mask = alone.clone();
+    for (const Trail& other : found) {
+      if (!(other.significance > trail.significance)) continue;
+      stack::mask_trails(std::span(&other, 1), whole(alone.size()), residual.mask.view());
+    }
     if (detail::is_trail(residual, trail, options.min_significance)) trails.push_back(trail);
   }
   return trails;
@@ -126,16 +135,20 @@ std::vector<std::vector<Trail>> search_trails(std::span<const PreviewSub> subs, 
   const std::size_t line_step = (subs.size() + most_lines - 1) / most_lines;
   std::vector<SensorLines> lines(subs.size());
   std::vector<PreviewGrid> grids(subs.size());
+  const SubModel of_all = subs.size() > chosen.size() ? model.of_all() : SubModel{};
   std::atomic<std::size_t> done{0};
   parallel_for(threads, subs.size(), [&](std::size_t i) {
     watch.check();
     const auto sub = subs[i].load();
     const auto member = std::lower_bound(chosen.begin(), chosen.end(), i);
-    const auto others = member != chosen.end() && *member == i
-                            ? model.without(static_cast<std::size_t>(member - chosen.begin()),
-                                            detail::register_preview(sub, subs[i].transform, grid))
-                            : model.of_all();
-    const auto compared = compare(sub, subs[i].transform, model, others, grid);
+    SubModel others;
+    const bool own = member != chosen.end() && *member == i;
+    if (own) {
+      others = model.without(static_cast<std::size_t>(member - chosen.begin()),
+                             detail::register_preview(sub, subs[i].transform, grid));
+    }
+    const auto compared = compare(sub, subs[i].transform, model, own ? others : of_all, grid);
+    others = {};
     auto wanted = options;
     wanted.faintest_wing = faintest_wing(subs.size(), sub.preview_bin);
     grids[i] = {sub.preview.size(), sub.preview_bin};

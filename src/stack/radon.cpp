@@ -6,6 +6,8 @@
 #include <cstddef>
 #include <span>
 
+#include "radon_kernel.hpp"
+
 namespace coldframe::stack::detail {
 namespace {
 
@@ -70,7 +72,7 @@ void join(const float* left, const float* right, int rows, int g, int h, bool fa
   }
   std::copy(early, early + std::min(shift, half), out);
   if (shift > half) std::fill(out + half, out + shift, 0.0F);
-  for (int i = 0; i < overlap; ++i) out[shift + i] = early[shift + i] + late[i];
+  add(early + shift, late, static_cast<std::size_t>(overlap), out + shift);
   std::copy(late + overlap, late + half, out + shift + overlap);
 }
 
@@ -81,45 +83,7 @@ struct Best {
   int lines = 1;
 };
 
-constexpr int scan_lanes = 16;
-constexpr int widths = 4;
-constexpr std::array<float, widths> share{1.0F, 0.70710678F, 0.5F, 0.35355339F};
-using Lanes = std::array<float, scan_lanes>;
-
-inline void raise(Lanes& most, std::size_t lane, float s) noexcept {
-  most[lane] = s > most[lane] ? s : most[lane];
-}
-
-/// Maxima over all starts. `work` holds sums of four rows.
-std::array<float, widths> highest(const float* value, int size, std::span<float> work) noexcept {
-  std::array<Lanes, widths> most{};
-  float* four = work.data();
-  const int fours = size - 3;
-  const auto narrow = [&](int i, std::size_t lane) {
-    const float one = value[i];
-    const float two = one + value[i + 1];
-    const float all = two + (value[i + 2] + value[i + 3]);
-    four[i] = all;
-    raise(most[0], lane, one);
-    raise(most[1], lane, two);
-    raise(most[2], lane, all);
-  };
-  int i = 0;
-  for (; i + scan_lanes <= fours; i += scan_lanes) {
-    for (int l = 0; l < scan_lanes; ++l) narrow(i + l, static_cast<std::size_t>(l));
-  }
-  for (; i < fours; ++i) narrow(i, 0);
-  const int eights = size - 7;
-  const auto broad = [&](int k, std::size_t lane) { raise(most[3], lane, four[k] + four[k + 4]); };
-  for (i = 0; i + scan_lanes <= eights; i += scan_lanes) {
-    for (int l = 0; l < scan_lanes; ++l) broad(i + l, static_cast<std::size_t>(l));
-  }
-  for (; i < eights; ++i) broad(i, 0);
-  std::array<float, widths> top{};
-  for (std::size_t w = 0; w < widths; ++w)
-    top[w] = *std::max_element(most[w].begin(), most[w].end());
-  return top;
-}
+constexpr std::array<float, 4> share{1.0F, 0.70710678F, 0.5F, 0.35355339F};
 
 /// Where the sum of `lines` rows is highest.
 int locate(const float* value, int size, int lines) noexcept {
@@ -139,8 +103,8 @@ int locate(const float* value, int size, int lines) noexcept {
 Best scan(const float* value, int size, float beat, std::span<float> work) noexcept {
   Best best{beat, -1, 1};
   if (size < 8) return best;
-  const auto top = highest(value, size, work);
-  for (std::size_t w = 0; w < widths; ++w) {
+  const auto top = highest_sums(value, static_cast<std::size_t>(size), work.data());
+  for (std::size_t w = 0; w < share.size(); ++w) {
     const float score = top[w] * share[w];
     if (score > best.score) best = {score, 0, 1 << w};
   }

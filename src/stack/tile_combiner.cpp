@@ -4,6 +4,8 @@
 #include <bit>
 #include <cmath>
 
+#include "coldframe/core/statistics.hpp"
+#include "order_screen.hpp"
 #include "winsorised_few.hpp"
 #include "winsorised_screen.hpp"
 
@@ -131,7 +133,7 @@ void TileCombiner::reject(LaneLimits& limits) {
       reject_by_noise_model();
       break;
     case Rejection::kappa_sigma:
-      reject_by_order(kappa_sigma_, limits);
+      reject_by_kappa_sigma(limits);
       break;
     case Rejection::winsorised:
       reject_by_winsorising(limits);
@@ -198,10 +200,32 @@ void TileCombiner::reject_by_winsorising(LaneLimits& limits) {
   if (suspects != 0) reject_by_order(winsorised_, limits, suspects);
 }
 
+/// Most lanes hold nothing that the rule would cut: that is proved for all at once.
+void TileCombiner::reject_by_kappa_sigma(LaneLimits& limits) {
+  std::copy(values_.begin(), values_.end(), sorted_.begin());
+  sort_lanes(subs_.size(), sorted_);
+  const std::size_t n = subs_.size();
+  std::uint32_t full = 0;
+  for (std::size_t l = 0; l < lanes; ++l) full |= usable_[l] == n ? 1U << l : 0U;
+  std::uint32_t suspects = ~0U;
+  if (n >= 3 && full != 0) {
+    const double unit = mad_to_sigma * mad_bias_factor(n);
+    const OrderScreen screen{static_cast<float>(options_.kappa_low * unit),
+                             static_cast<float>(options_.kappa_high * unit)};
+    suspects = screen_kappa_sigma(sorted_, n, screen) | ~full;
+  }
+  if (suspects != 0) judge_sorted(kappa_sigma_, limits, suspects);
+}
+
 template <typename Rule>
 void TileCombiner::reject_by_order(Rule& rule, LaneLimits& limits, std::uint32_t suspects) {
   std::copy(values_.begin(), values_.end(), sorted_.begin());
   sort_lanes(subs_.size(), sorted_);
+  judge_sorted(rule, limits, suspects);
+}
+
+template <typename Rule>
+void TileCombiner::judge_sorted(Rule& rule, LaneLimits& limits, std::uint32_t suspects) {
   bool any = false;
   for (std::size_t l = 0; l < lanes; ++l) {
     if (usable_[l] == 0 || (suspects >> l & 1U) == 0) continue;

@@ -48,6 +48,10 @@ class TileCombiner {
   /// `suspects`: the lanes to judge, one bit each.
   template <typename Rule>
   void reject_by_order(Rule& rule, LaneLimits& limits, std::uint32_t suspects = ~0U);
+  /// The same for samples sorted already.
+  template <typename Rule>
+  void judge_sorted(Rule& rule, LaneLimits& limits, std::uint32_t suspects);
+  void reject_by_kappa_sigma(LaneLimits& limits);
   /// Saturated samples beside clean ones.
   void raise_by_limits(const Place& place, LaneLimits& limits);
   void raise_lane(const Place& place, std::size_t lane, LaneLimits& limits);

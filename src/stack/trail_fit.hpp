@@ -2,10 +2,12 @@
 /// Fine measurement of one line: position, ends, width, significance.
 #pragma once
 
+#include <span>
 #include <vector>
 
 #include "coldframe/stack/trails.hpp"
 #include "radon.hpp"
+#include "trail_specks.hpp"
 
 namespace coldframe::stack::detail {
 
@@ -35,7 +37,8 @@ struct LineFit {
 /// pixels.
 class LineMeter {
  public:
-  LineMeter(const TrailPicture& picture, double min_length) noexcept;
+  /// `across` is the same picture with x and y exchanged: its rows are this one's columns.
+  LineMeter(const TrailPicture& picture, const TrailPicture& across, double min_length) noexcept;
   /// The most significant interval of the line for one profile.
   [[nodiscard]] LineFit measure(const Line& line, double sigma);
   /// Moves the line to the highest merit: by one step of a pixel, or (four) by ever smaller ones
@@ -46,6 +49,8 @@ class LineMeter {
   /// Lengthens the segment as far as fainter light goes on along the line: trails that
   /// fade, spindles, the last flash of an aircraft.
   [[nodiscard]] LineFit extend(LineFit fit);
+  /// Significance of the segment when these pixels (of this orientation) do not count.
+  [[nodiscard]] double significance_without(const LineFit& fit, std::span<const SpeckPixel> specks);
   /// Light all along: most of sixteen pieces positive, and enough left without the four brightest.
   [[nodiscard]] bool spread_out(const LineFit& fit);
   /// Lit pieces in numbers that the rest of the picture, seen along lines beside this one, does not
@@ -54,6 +59,8 @@ class LineMeter {
 
  private:
   void fill_sums(const Line& line, double sigma);
+  void fill_profile(double sigma);
+  void fill_taps(double sigma, double cosine, int radius);
   struct Pieces {
     int seen = 0;
     int lit = 0;
@@ -67,10 +74,14 @@ class LineMeter {
   void best_interval(LineFit& fit, int step) const noexcept;
 
   const TrailPicture& picture_;
+  const TrailPicture& across_;
   double min_length_;
   std::vector<double> matched_;  ///< prefix sums over columns
   std::vector<double> norm_;
+  double profile_sigma_ = 0.0;
   std::vector<float> profile_;
+  std::vector<float> taps_;     ///< per phase of the line between two pixels
+  std::vector<float> squares_;  ///< of them
 };
 
 }  // namespace coldframe::stack::detail

@@ -1,17 +1,21 @@
 #include "coldframe/stack/trails.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 
 #include "coldframe/core/error.hpp"
 #include "trail_fit.hpp"
+#include "trail_profile.hpp"
 
 namespace coldframe::stack {
 namespace {
 
+using detail::CrossProfile;
 using detail::LineCandidate;
 using detail::LineFit;
 using detail::LineMeter;
+using detail::SpeckPixel;
 using detail::TrailPicture;
 
 /// Beyond this a pixel counts no more: a single bright residue of a star cannot pose as a line.
@@ -22,11 +26,14 @@ struct Search {
   PlaneView<const float> residual;
   TrailPicture upright;
   TrailPicture turned;
+  std::array<std::vector<SpeckPixel>, 2> specks;  ///< of either orientation
 
   Search(PlaneView<const float> r, PlaneView<const std::uint8_t> mask)
       : residual(r),
         upright{Grid<float>(r.size()), Grid<float>(r.size())},
         turned{Grid<float>(r.height(), r.width()), Grid<float>(r.height(), r.width())} {
+    specks[0] = detail::find_specks(r, mask);
+    for (const SpeckPixel& p : specks[0]) specks[1].push_back({p.y, p.x});
     for (int y = 0; y < r.height(); ++y) {
       for (int x = 0; x < r.width(); ++x) {
         const bool good = std::isfinite(r(x, y)) && (mask.empty() || mask(x, y) == 0);
@@ -80,80 +87,6 @@ std::vector<Candidate> shortlist(const Search& search, double min_length, std::s
   return best;
 }
 
-/// Mean cross profile in the true (not clipped) residual, and from it the full width to mask.
-class CrossProfile {
- public:
-  CrossProfile(const Search& search, const LineFit& fit, bool turned) : fit_(fit) {
-    const auto& picture = search.picture(turned);
-    sum_.assign(2 * reach + 1, 0.0);
-    count_.assign(2 * reach + 1, 0.0);
-    const double cosine = 1.0 / std::sqrt(1.0 + fit.line.slope * fit.line.slope);
-    const int span = static_cast<int>(std::ceil((reach + 1) / cosine));
-    for (int x = fit.x0; x < fit.x1; ++x) {
-      const double centre = fit.line.start + fit.line.slope * x;
-      const int middle = static_cast<int>(std::round(centre));
-      for (int y = std::max(middle - span, 0); y <= std::min(middle + span, picture.height() - 1);
-           ++y) {
-        if (picture.good(x, y) == 0.0F) continue;
-        const double p = std::round((y - centre) * cosine) + reach;
-        if (p < 0.0 || p > 2.0 * reach) continue;
-        const float value = turned ? search.residual(y, x) : search.residual(x, y);
-        sum_[static_cast<std::size_t>(p)] += static_cast<double>(value);
-        count_[static_cast<std::size_t>(p)] += 1.0;
-      }
-    }
-  }
-  /// Out to where the mean light has fallen under `faintest`, or is no longer seen;
-  /// never less than three sigma of the fitted profile.
-  [[nodiscard]] double full_width(double faintest) const noexcept {
-    const double least = 3.0 * fit_.sigma + 0.5;
-    return 2.0 * std::max({least, side(1, faintest), side(-1, faintest)});
-  }
-  /// Between the places where the mean light falls to half its peak.
-  [[nodiscard]] double fwhm() const noexcept {
-    const auto at = [&](int d) {
-      const auto i = static_cast<std::size_t>(reach + d);
-      return count_[i] > 0.0 ? sum_[i] / count_[i] : 0.0;
-    };
-    double width = 0.0;
-    for (const int direction : {1, -1}) {
-      int d = 1;
-      while (d < reach && at(direction * d) > 0.5 * peak()) ++d;
-      const double before = at(direction * (d - 1));
-      const double here = at(direction * d);
-      width += d - 1 + (before > here ? (before - 0.5 * peak()) / (before - here) : 1.0);
-    }
-    return width;
-  }
-  [[nodiscard]] double peak() const noexcept {
-    const auto middle = static_cast<std::size_t>(reach);
-    return count_[middle] > 0.0 ? sum_[middle] / count_[middle] : 0.0;
-  }
-
- private:
-  static constexpr int reach = 80;
-
-  [[nodiscard]] double side(int direction, double faintest) const noexcept {
-    double distance = 0.5;
-    for (int d = 1; d + 1 <= reach; ++d) {
-      double sum = 0.0;
-      double count = 0.0;
-      for (int k = 0; k < 2; ++k) {
-        const auto i = static_cast<std::size_t>(reach + direction * (d + k));
-        sum += sum_[i];
-        count += count_[i];
-      }
-      if (count < 1.0 || sum / count < std::max(faintest, 2.5 / std::sqrt(count))) break;
-      distance = d + 1.5;
-    }
-    return distance;
-  }
-
-  LineFit fit_;
-  std::vector<double> sum_;
-  std::vector<double> count_;
-};
-
 struct Found {
   LineFit fit;
   bool turned = false;
@@ -162,7 +95,7 @@ struct Found {
 
 Trail to_trail(const Search& search, const Found& found, double faintest) {
   const LineFit& fit = found.fit;
-  const CrossProfile profile(search, fit, found.turned);
+  const CrossProfile profile(search.picture(found.turned), search.residual, fit, found.turned);
   const auto y_at = [&](double x) { return fit.line.start + fit.line.slope * x; };
   Trail t;
   t.x1 = fit.x0;
@@ -224,7 +157,7 @@ double least_merit(const TrailPicture& picture, const TrailOptions& options) noe
 /// Measures one candidate on what is left of the picture. Significance 0: not a trail.
 Found examine(const Search& search, const Candidate& c, const TrailOptions& options) {
   const TrailPicture& picture = search.picture(c.turned);
-  LineMeter meter(picture, options.min_length_px);
+  LineMeter meter(picture, search.picture(!c.turned), options.min_length_px);
   const detail::Line line{c.line.start, c.line.slope};
   LineFit fit = meter.measure(line, c.line.lines > 4 ? 3.0 : 0.8);
   const LineFit wide = meter.measure(line, 1.7);
@@ -240,6 +173,13 @@ Found examine(const Search& search, const Candidate& c, const TrailOptions& opti
   if (fit.merit() < least) return {};
   const bool even = meter.spread_out(fit);
   if (!even && !meter.interrupted(fit)) return {};
+  // Some particle hits in a row lift a line of noise over the limit.
+  constexpr double faint = 10.0;
+  if (even && fit.significance < faint) {
+    const double lost =
+        fit.significance - meter.significance_without(fit, search.specks[c.turned ? 1 : 0]);
+    if (fit.merit() - lost < least) return {};
+  }
   LineFit longer = inside(meter.extend(fit), picture);
   // A single bright residue further on does not lengthen it.
   if (!meter.spread_out(longer) && !meter.interrupted(longer)) longer = fit;
@@ -261,7 +201,9 @@ void settle_widths(PlaneView<const float> residual, PlaneView<const std::uint8_t
       for (int x = 0; x < others.width(); ++x) others(x, y) |= mask(x, y);
     }
     const Search alone(residual, others.cview());
-    trails[k].width_px = CrossProfile(alone, found[k].fit, found[k].turned).full_width(faintest);
+    const CrossProfile profile(alone.picture(found[k].turned), residual, found[k].fit,
+                               found[k].turned);
+    trails[k].width_px = profile.full_width(faintest);
   }
 }
 

@@ -9,6 +9,9 @@
 #include "catch.hpp"
 #include "coldframe/core/random.hpp"
 #include "stack/combine_kernel.hpp"
+#include "stack/order_screen.hpp"
+#include "stack/radon_kernel.hpp"
+#include "stack/rule_kappa_sigma.hpp"
 #include "stack/samples.hpp"
 #include "stack/winsorised_screen.hpp"
 
@@ -79,6 +82,27 @@ void compare_passes(std::size_t n) {
   sort_lanes(n, sorted);
   plain::sort_lanes(n, plainly);
   CHECK(sorted == plainly);
+  if (n >= 3) {
+    for (float& v : data.values) v = v == v ? v : 100.0F;
+    sort_lanes(n, data.values);
+    const OrderScreen limits{6.0F, 4.5F};
+    CHECK(screen_kappa_sigma(data.values, n, limits) ==
+          plain::screen_kappa_sigma(data.values, n, limits));
+  }
+}
+
+void compare_line_sums() {
+  RandomStream random(21, 3, 0);
+  std::vector<float> a(301), b(301), one(301), other(301);
+  for (auto& v : a) v = static_cast<float>(random.normal());
+  for (auto& v : b) v = static_cast<float>(random.normal());
+  for (std::size_t count = 8; count <= a.size(); count += 1 + count / 7) {
+    add(a.data(), b.data(), count, one.data());
+    plain::add(a.data(), b.data(), count, other.data());
+    REQUIRE(one == other);
+    REQUIRE(highest_sums(a.data(), count, one.data()) ==
+            plain::highest_sums(a.data(), count, other.data()));
+  }
 }
 
 void compare_gather() {
@@ -126,6 +150,7 @@ TEST_CASE("Kernels give the same bits on every instruction set", "[stack]") {
     INFO(hwy::TargetName(rest & -rest));
     for (const std::size_t n : {1U, 2U, 3U, 8U, 33U, 130U}) compare_passes(n);
     compare_gather();
+    compare_line_sums();
     for (std::size_t r = 0; r < rules.size(); ++r) {
       CombineOptions options;
       options.rule = rules[r];
@@ -148,4 +173,35 @@ TEST_CASE("Kernels give the same bits on every instruction set", "[stack]") {
   }
   hwy::SetSupportedTargetsForTest(0);
   CHECK(targets >= 1);
+}
+
+// The definition is the rule itself, on the same sorted samples.
+TEST_CASE("What the kappa-sigma screen calls clean the rule keeps whole", "[stack]") {
+  RandomStream random(33, 5, 0);
+  std::size_t proven = 0;
+  std::size_t wrong = 0;
+  for (int trial = 0; trial < 400; ++trial) {
+    const auto n = static_cast<std::size_t>(3.0 + 60.0 * random.uniform());
+    std::vector<float> values(n * lanes);
+    const double level = trial % 3 == 0 ? 60000.0 : 300.0;
+    for (float& v : values) {
+      const double step = trial % 4 == 0 ? 1.0 : 0.0;  // whole numbers of a quiet camera
+      const double x = level + (step > 0.0 ? 1.2 : 12.0) * random.normal() +
+                       (random.uniform() < 0.01 ? 60.0 : 0.0);
+      v = static_cast<float>(step > 0.0 ? std::round(x) : x);
+    }
+    sort_lanes(n, values);
+    RuleKappaSigma rule{3.0, 2.6, 5};
+    const double unit = mad_to_sigma * mad_bias_factor(n);
+    const std::uint32_t suspects = screen_kappa_sigma(
+        values, n, {static_cast<float>(3.0 * unit), static_cast<float>(2.6 * unit)});
+    for (std::size_t l = 0; l < lanes; ++l) {
+      if ((suspects >> l & 1U) != 0) continue;
+      ++proven;
+      const Kept kept = rule(SortedSamples(&values[l], n, lanes));
+      wrong += kept == Kept{0, n} ? 0U : 1U;
+    }
+  }
+  CHECK(wrong == 0);
+  CHECK(proven > 3000);  // and it proves most
 }
