@@ -81,8 +81,8 @@ void take_contour(const DetectionFrame& frame, const std::vector<const Star*>& s
       recorded_contour(frame, stars, {quality.ellipticity, quality.angle_deg, quality.beta});
   if (!contour) return;
   quality.fwhm_px *= contour->width_ratio;
-  // Of nearly round stars the contour's extremes are noise; the mean moments are not.
-  constexpr double nearly_round = 0.04;
+  // Of nearly round stars the contour shows its noise; the mean moments do not.
+  constexpr double nearly_round = 0.015;
   if (quality.ellipticity < nearly_round) return;
   // The direction stays that of the moments: pixels turn the contour of undersampled stars.
   quality.ellipticity = contour->ellipticity;

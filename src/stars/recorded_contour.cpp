@@ -147,7 +147,8 @@ std::optional<RecordedContour> recorded_contour(const DetectionFrame& frame,
   for (const Star* star : stars) add_star(frame, *star, ellipse, profile, samples);
   if (!fit(samples, profile)) return std::nullopt;
   constexpr int directions = 180;
-  double squares = 0.0, least = 1e9, greatest = 0.0;
+  std::array<double, directions> radii{};
+  double squares = 0.0, along = 0.0, across = 0.0;
   for (int i = 0; i < directions; ++i) {
     const double angle = i * std::numbers::pi / directions;
     // Radius of the mean ellipse in this direction, and the direction in its own frame.
@@ -158,10 +159,16 @@ std::optional<RecordedContour> recorded_contour(const DetectionFrame& frame,
     if (q <= 0.0) return std::nullopt;
     const double r = q / stretch;
     squares += r * r;
-    least = std::min(least, r);
-    greatest = std::max(greatest, r);
+    along += r * std::cos(2.0 * angle);
+    across += r * std::sin(2.0 * angle);
+    radii[static_cast<std::size_t>(i)] = r;
   }
-  return RecordedContour{std::sqrt(squares / directions), 1.0 - least / greatest};
+  // Along its second harmonic and across it: the extremes themselves grow with the noise.
+  const double turn = 0.5 * std::atan2(across, along) / std::numbers::pi * directions;
+  const auto longest =
+      static_cast<std::size_t>((static_cast<int>(std::lround(turn)) + directions) % directions);
+  const double ratio = radii[(longest + directions / 2) % directions] / radii[longest];
+  return RecordedContour{std::sqrt(squares / directions), std::max(0.0, 1.0 - ratio)};
 }
 
 }  // namespace coldframe::stars

@@ -52,6 +52,42 @@ TEST_CASE("width, elongation and direction of smeared, undersampled and mosaic s
   }
 }
 
+TEST_CASE("a sweep of 32 subs over seeing, smear, direction and mosaics") {
+  RandomStream random(2031, 32, 0);
+  for (int k = 0; k < 32; ++k) {
+    Case c{};
+    c.cfa = k % 4 == 3 ? CfaPattern::rggb : CfaPattern::none;
+    c.seeing = (c.cfa == CfaPattern::none ? 1.6 : 2.4) + 3.0 * random.uniform();
+    c.smear = (0.3 + 1.4 * random.uniform()) * c.seeing * (k % 3 == 0 ? 0.2 : 1.0);
+    c.angle = 180.0 * random.uniform();
+    CAPTURE(k, c.seeing, c.smear, c.angle);
+    sim::OpticsScene optics;
+    sim::SubScene sub;
+    sub.seeing_fwhm_px = c.seeing;
+    sub.smear_px = c.smear;
+    sub.smear_angle_deg = c.angle;
+    const sim::PointSpread psf(optics, sub, {512, 400});
+    Grid<float> image(512, 400, 250.0F);
+    const Mask mask(512, 400);
+    const double all[4] = {1.0, 1.0, 1.0, 1.0};
+    for (const auto& star : star_scene::lattice_stars(512, 400, 42, 8000, 120000,
+                                                      700 + static_cast<std::uint64_t>(k))) {
+      psf.add_star(image.view(), 0, 400, {star.x, star.y}, star.flux, all, 1e-3);
+    }
+    star_scene::add_noise(image, 4.0, 800 + static_cast<std::uint64_t>(k));
+    MeasureOptions options;
+    options.cfa = c.cfa;
+    const auto quality = measure_frame(image.cview(), mask.cview(), options, Threads{1}).quality;
+    const auto truth = psf.recorded_width();
+    CAPTURE(truth.fwhm_px, truth.ellipticity, quality.fitted);
+    CHECK(quality.fwhm_px == Approx(truth.fwhm_px).epsilon(0.01));
+    CHECK(std::fabs(quality.ellipticity - truth.ellipticity) < 0.01);
+    if (truth.ellipticity > 0.08) {
+      CHECK(std::fabs(std::remainder(quality.angle_deg - c.angle, 180.0)) < 3.0);
+    }
+  }
+}
+
 TEST_CASE("tilt, curvature and corner shapes of a drawn field come back with honest errors") {
   StarList list;
   RandomStream random(5, 31, 0);
