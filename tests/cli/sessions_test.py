@@ -440,6 +440,27 @@ class Session(unittest.TestCase):
         kept = {s["path"] for s in record_of(out)["subs"] if s["kept"]}
         self.assertEqual(kept, set(names[1:4]))
 
+    def test_owners_limits_and_drop_list(self):
+        names = [s["path"] for s in self.record["subs"]]
+        widths = {s["path"]: s["fwhm_px"] for s in self.record["subs"] if s["kept"]}
+        drop = self.root / "drop.txt"
+        drop.write_text(names[1] + "\n")
+        limit = sorted(widths.values())[-1] - 1e-6  # the widest of those kept must go
+        out = self.fresh("limits")
+        done = call("run", self.session, "-o", out, "--quiet", "--drop-list", drop, "--max-fwhm", repr(limit),
+                    "--max-ellipticity", "0.9", "--min-transparency", "0.01", "--min-stars", "1",
+                    "--min-contribution", "0")
+        self.assertEqual(done.returncode, 0, done.stderr)
+        rows = {s["path"]: s for s in record_of(out)["subs"]}
+        self.assertFalse(rows[names[1]]["kept"])
+        self.assertIn("owner", rows[names[1]]["reason"])
+        others = [n for n in widths if n != names[1]]
+        self.assertGreaterEqual(sum(rows[n]["kept"] for n in others), len(others) - 1)
+        # Each of these alone leaves nothing.
+        for option, value in (("--min-stars", "1000000"), ("--max-fwhm", repr(0.5 * min(widths.values())))):
+            done = call("run", self.session, "-o", self.fresh("none"), "--quiet", option, value)
+            self.assertEqual(done.returncode, 4, option + done.stderr)
+
     def test_quiet_prints_nothing_and_terminal_shows_time_left(self):
         done = call("run", self.session, "-o", self.fresh("quiet"), "--quiet")
         self.assertEqual((done.stdout, done.stderr), ("", ""))

@@ -9,6 +9,13 @@ $COLDFRAME_SAMPLES (set that variable and run test_stars). Compared here:
   astropy's Moffat fits of the pixel values, fluxes with exact circular apertures.
 Tolerances: what each reference method itself loses on this image, named beside the check.
 
+On real fields (by hand, not in the gate: the files are not ours to ship) DAOStarFinder at 10 sigma and
+the full list, all classes, were compared within 1 px. A 256 x 256 px decimated raw image, stars of FWHM
+1.0 px: of 257 sources 12 had no partner; 11 lie 1.0 to 1.4 px from one (pairs of bright pixels, where
+the marginal fits of that finder go astray), one is a hit of two pixels in one column beside a brighter
+source, darker across than any star. A cluster field of FWHM 8 px: of 139 two, one of them 0.2 FWHM from
+a star of a blend, one 1.7 sigma high. No star was missed.
+
 Usage: stars_crosscheck.py [FOLDER]   (default: $COLDFRAME_SAMPLES). Exit 1 on disagreement.
 """
 import csv
