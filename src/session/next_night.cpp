@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <map>
+#include <string>
 #include <string_view>
 
 #include "coldframe/core/statistics.hpp"
@@ -108,17 +110,26 @@ void add_loss_limits(const NightFigures& f, std::vector<NightLimit>& limits) {
                       {},
                       {}});
   }
-  const auto lost = std::count_if(f.all.begin(), f.all.end(), [](const SubRecord* sub) {
-    return !sub->kept && sub->rule != "owner";
-  });
+  std::map<std::string, int> rules;
+  int lost = 0;
+  for (const auto* sub : f.all) {
+    if (sub->kept || sub->rule == "owner") continue;
+    ++lost;
+    ++rules[sub->rule.empty() ? "other" : sub->rule];
+  }
   if (lost == 0 || f.kept.empty()) return;
+  std::string why;
+  for (const auto& [rule, count] : rules) {
+    why += fmt::format("{}{} {}", why.empty() ? "" : ", ", rule, count);
+  }
   const double all = static_cast<double>(f.kept.size()) + static_cast<double>(lost);
-  limits.push_back({"left-out",
-                    false,
-                    fmt::format("{} of {:.0f} subs were not good enough to be combined", lost, all),
-                    snr_loss_of(static_cast<double>(lost) / all),
-                    {},
-                    {}});
+  limits.push_back(
+      {"left-out",
+       false,
+       fmt::format("{} of {:.0f} subs were not good enough to be combined ({})", lost, all, why),
+       snr_loss_of(static_cast<double>(lost) / all),
+       {},
+       {}});
 }
 
 }  // namespace detail
