@@ -107,6 +107,46 @@ class Combining(unittest.TestCase):
         moved = moved[np.isfinite(moved)]
         self.assertLess(np.count_nonzero(moved > 6.0), 5)
 
+    def test_star_peaks_survive_changing_seeing(self):
+        scene = {
+            "name": "seeing", "object": "Lark Field", "filter": "L", "seed": 11,
+            "sensor": {"width": 360, "height": 280, "hot_pixel_share": 0.0},
+            "optics": {"vignetting": 0.1, "dust_count": 0},
+            "sky": {"sky_e_per_s": 3.0, "gradient": 0.0, "stars": 120, "brightest_e_per_s": 1200,
+                    "magnitude_range": 4.0, "galaxy_e_per_s": 10, "galaxy_radius_px": 8, "galaxy_index": 1.0},
+            "lights": {"count": 8, "exposure_s": 60, "seeing_fwhm_px": 3.2, "seeing_sd": 0.64, "dither_px": 5,
+                       "cosmic_rays": 0.0},
+            "spacing_s": 66, "darks": 6, "dark_exposure_s": 60, "flats": 5, "flat_darks": 4}
+        (self.work / "seeing.json").write_text(json.dumps(scene))
+        session = self.work / "seeing"
+        call("simulate", self.work / "seeing.json", "-o", session, "--quiet")
+        widths = [s["fwhm_px"] for s in json.loads((session / "truth.json").read_text())["subs"]]
+        self.assertGreater(max(widths), 1.4 * min(widths))
+        keep = self.work / "keep.txt"  # all of them, wide ones too
+        keep.write_text("".join(f"lights/{p.name}\n" for p in sorted((session / "lights").iterdir())))
+        images = {}
+        for rule in ("noise-model", "none"):
+            out = self.work / ("seeing-" + rule)
+            call("run", session, "-o", out, "--quiet", "--no-background", "--keep-list", keep, "--rejection", rule)
+            result = json.loads((out / "session.json").read_text())["results"][0]
+            self.assertEqual(result["subs_kept"], 8)
+            with fits.open(out / result["path"]) as hdus:
+                images[rule] = hdus[0].data.astype(float)
+                error, stars = hdus["UNCERT"].data, hdus["STARS"].data
+        kept, all_in = images["noise-model"], images["none"]
+        sky = np.nanmedian(all_in)
+        ratios = []
+        for x, y in zip(np.rint(stars["X"] - 1).astype(int), np.rint(stars["Y"] - 1).astype(int)):
+            if not (8 < x < 351 and 8 < y < 271):
+                continue
+            box = all_in[y - 1:y + 2, x - 1:x + 2]
+            j, i = np.unravel_index(np.argmax(box), box.shape)
+            j, i = y - 1 + j, x - 1 + i
+            if all_in[j, i] - sky > 30 * error[j, i]:
+                ratios.append((kept[j, i] - sky) / (all_in[j, i] - sky))
+        self.assertGreater(len(ratios), 40)
+        self.assertLess(np.abs(np.array(ratios) - 1).max(), 0.005)
+
 
 if __name__ == "__main__":
     unittest.main()
