@@ -71,6 +71,28 @@ Header drizzle_header(const GroupState& group, const CombineContext& context, co
   return header;
 }
 
+pipeline::DrizzleSettings drizzle_settings(const GroupState& group, const RunOptions& options,
+                                           Size canvas, const PixelSource* ordinary) {
+  pipeline::DrizzleSettings settings;
+  settings.canvas = canvas;
+  settings.planes = group.planes;
+  settings.ordinary_to_output = align::canvas_grid(*options.drizzle_scale);
+  settings.drizzle.drop_size = drop_size_of(options, group.planes);
+  settings.ordinary = ordinary;
+  settings.kappa_low = std::max(options.combine.kappa_low, settings.kappa_low);
+  settings.kappa_high = std::max(options.combine.kappa_high, settings.kappa_high);
+  return settings;
+}
+
+// The published ratio is that of wide apertures; it is a little too large for narrow ones.
+pipeline::CombineTotals noise_figures(int planes, double ratio) {
+  pipeline::CombineTotals figures;
+  pipeline::ApertureFactors wide{};
+  wide.fill(ratio);
+  figures.noise_correlation.assign(static_cast<std::size_t>(planes), wide);
+  return figures;
+}
+
 }  // namespace
 
 void check_drizzle_memory(const GroupState& group, const CombineContext& context) {
@@ -94,14 +116,7 @@ void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub
   const double finer = *options.drizzle_scale;
   const Canvas canvas = drizzled_canvas(context.canvas, finer);
   const auto ordinary = fits::ImageFile::open(options.out / row.path);
-  pipeline::DrizzleSettings settings;
-  settings.canvas = canvas.size;
-  settings.planes = group.planes;
-  settings.ordinary_to_output = align::canvas_grid(finer);
-  settings.drizzle.drop_size = drop_size_of(options, group.planes);
-  settings.ordinary = ordinary.get();
-  settings.kappa_low = std::max(options.combine.kappa_low, settings.kappa_low);
-  settings.kappa_high = std::max(options.combine.kappa_high, settings.kappa_high);
+  const auto settings = drizzle_settings(group, options, canvas.size, ordinary.get());
   const auto& photometric = group.subs[group.photometric_reference];
   row.drizzle_path = context.result_name + "_drizzle.fits";
   const auto path = options.out / row.drizzle_path;
@@ -112,11 +127,6 @@ void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub
                              [&](const pipeline::ResultStrip& strip) { writer.write(strip); });
   row.drizzle_noise_correlation =
       align::drizzle_noise_ratio(settings.drizzle.drop_size, 1.0 / finer);
-  pipeline::CombineTotals figures;
-  // The published ratio is that of wide apertures; it is a little too large for narrow ones.
-  pipeline::ApertureFactors wide{};
-  wide.fill(*row.drizzle_noise_correlation);
-  figures.noise_correlation.assign(static_cast<std::size_t>(group.planes), wide);
   Header late;
   std::vector<fits::Table> tables;
   const auto pixels = static_cast<std::size_t>(canvas.size.count());
@@ -134,7 +144,7 @@ void drizzle_group(const GroupState& group, std::span<const pipeline::CombineSub
            "scatter of the weight from pixel to pixel / mean");
   tables.push_back(
       subs_table(context.record, static_cast<int>(&row - context.record.results.data())));
-  writer.finish(figures, late, tables);
+  writer.finish(noise_figures(group.planes, *row.drizzle_noise_correlation), late, tables);
   warn_of_coverage(totals, options, settings.drizzle.drop_size, row, context.record);
   write_preview(path, options.out / (context.result_name + "_drizzle.png"), row.colour_balance);
 }
