@@ -168,6 +168,16 @@ bool along_border(const Trail& t, Size size) noexcept {
   return both(t.x1, t.x2, size.width) || both(t.y1, t.y2, size.height);
 }
 
+// On the outermost pixels, all along: one side is never seen, and what stands out there is the
+// detector's border.
+bool on_border(const Trail& t, Size size) noexcept {
+  if (!along_axis(t, 1.5)) return false;
+  const auto outermost = [](double a, double b, int side) {
+    return std::max(a, b) < 1.0 || std::min(a, b) > side - 2.0;
+  };
+  return outermost(t.x1, t.x2, size.width) || outermost(t.y1, t.y2, size.height);
+}
+
 // Whether one side of the line cannot be seen: where the sub or the model ends, steps are no
 // trails.
 bool at_edge(const TrailResidual& residual, const Trail& trail) {
@@ -207,6 +217,7 @@ double least_for(const TrailResidual& residual, const Trail& trail, double min_s
 bool is_trail(const TrailResidual& residual, Trail& trail, double min_significance) {
   const double length = length_of(trail);
   if (!(length > 0.0) || trail.core_px > 0.12 * length) return false;
+  if (on_border(trail, residual.values.size())) return false;
   const double least = least_for(residual, trail, min_significance);
   if (trail.significance < least) return false;
   trail.significance = worth_around(residual, trail);
