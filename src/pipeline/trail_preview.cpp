@@ -20,12 +20,16 @@ Grid<float> cell_levels(const Grid<float>& values, const Mask& mask, int cell, i
     for (int i = 0; i < levels.width(); ++i) {
       const Rect part =
           Rect{i * cell, j * cell, (i + 1) * cell, (j + 1) * cell}.intersect(whole(size));
-      sample.clear();
+      sample.resize(static_cast<std::size_t>(part.width()) *
+                    static_cast<std::size_t>(part.height()));
+      std::size_t count = 0;
       for (int y = part.y0; y < part.y1; ++y) {
         for (int x = part.x0 + y % thin; x < part.x1; x += thin) {
-          if (mask(x, y) == 0) sample.push_back(values(x, y));
+          sample[count] = values(x, y);  // written over where it does not count
+          count += mask(x, y) == 0 ? 1U : 0U;
         }
       }
+      sample.resize(count);
       constexpr std::size_t enough = 50;
       if (sample.size() < enough) empty.emplace_back(i, j);
       levels(i, j) =
@@ -61,31 +65,6 @@ PositionMesh::PositionMesh(Size size, const std::function<Point(double, double)>
       y_(i, j) = p.y;
     }
   }
-}
-
-Point PositionMesh::at(int i, int j) const noexcept {
-  const int a = i / step;
-  const int b = j / step;
-  const double u = static_cast<double>(i % step) / step;
-  const double v = static_cast<double>(j % step) / step;
-  const auto between = [&](const Grid<double>& g) {
-    const double low = g(a, b) * (1.0 - u) + g(a + 1, b) * u;
-    const double high = g(a, b + 1) * (1.0 - u) + g(a + 1, b + 1) * u;
-    return low * (1.0 - v) + high * v;
-  };
-  return {between(x_), between(y_)};
-}
-
-Place Place::of(Point p) noexcept {
-  constexpr double far = 1e8;
-  const double u = std::clamp(p.x, -far, far);
-  const double v = std::clamp(p.y, -far, far);
-  Place place;
-  place.x = static_cast<int>(std::floor(u));
-  place.y = static_cast<int>(std::floor(v));
-  place.fx = static_cast<float>(u - place.x);
-  place.fy = static_cast<float>(v - place.y);
-  return place;
 }
 
 Picture register_preview(const SubMeasurement& sub, const Transform& transform,
@@ -140,10 +119,14 @@ void subtract_smooth_level(Grid<float>& values, const Mask& mask, int cell, int 
           levels(a, r.first) * (1.0F - r.share) + levels(a, r.second) * r.share;
     }
     const auto row = values.row(j);
-    for (std::size_t i = 0; i < row.size(); ++i) {
-      const Between& c = columns[i];
-      row[i] -= row_levels[static_cast<std::size_t>(c.first)] * (1.0F - c.share) +
-                row_levels[static_cast<std::size_t>(c.second)] * c.share;
+    for (std::size_t i = 0; i < row.size();) {
+      // All pixels between the middles of the same two cells.
+      const Between c = columns[i];
+      const float first = row_levels[static_cast<std::size_t>(c.first)];
+      const float second = row_levels[static_cast<std::size_t>(c.second)];
+      std::size_t end = i + 1;
+      while (end < row.size() && columns[end].first == c.first) ++end;
+      for (; i < end; ++i) row[i] -= first * (1.0F - columns[i].share) + second * columns[i].share;
     }
   }
 }

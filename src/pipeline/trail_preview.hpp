@@ -2,6 +2,7 @@
 /// Previews on common grids: positions, resampling, smooth levels.
 #pragma once
 
+#include <algorithm>
 #include <functional>
 
 #include "coldframe/core/image.hpp"
@@ -33,7 +34,18 @@ struct PreviewGrid {
 class PositionMesh {
  public:
   PositionMesh(Size size, const std::function<Point(double, double)>& place);
-  [[nodiscard]] Point at(int i, int j) const noexcept;
+  [[nodiscard]] Point at(int i, int j) const noexcept {
+    const int a = i / step;
+    const int b = j / step;
+    const double u = static_cast<double>(i % step) / step;
+    const double v = static_cast<double>(j % step) / step;
+    const auto between = [&](const Grid<double>& g) {
+      const double low = g(a, b) * (1.0 - u) + g(a + 1, b) * u;
+      const double high = g(a, b + 1) * (1.0 - u) + g(a + 1, b + 1) * u;
+      return low * (1.0 - v) + high * v;
+    };
+    return {between(x_), between(y_)};
+  }
 
  private:
   static constexpr int step = 8;
@@ -47,7 +59,17 @@ struct Place {
   int y = 0;
   float fx = 0.0F;
   float fy = 0.0F;
-  [[nodiscard]] static Place of(Point p) noexcept;
+  [[nodiscard]] static Place of(Point p) noexcept {
+    constexpr double far = 1e8;
+    const double u = std::clamp(p.x, -far, far);
+    const double v = std::clamp(p.y, -far, far);
+    Place place;
+    place.x = floor_of(u);
+    place.y = floor_of(v);
+    place.fx = static_cast<float>(u - place.x);
+    place.fy = static_cast<float>(v - place.y);
+    return place;
+  }
   [[nodiscard]] bool inside(Size size) const noexcept {
     return x >= 0 && y >= 0 && x + 1 < size.width && y + 1 < size.height;
   }
@@ -59,6 +81,13 @@ struct Place {
   [[nodiscard]] std::uint8_t bits(const Mask& from) const noexcept {
     return static_cast<std::uint8_t>(from(x, y) | from(x + 1, y) | from(x, y + 1) |
                                      from(x + 1, y + 1));
+  }
+
+ private:
+  /// Of what fits an int; without a call of the library.
+  [[nodiscard]] static int floor_of(double v) noexcept {
+    const int cut = static_cast<int>(v);
+    return static_cast<double>(cut) > v ? cut - 1 : cut;
   }
 };
 

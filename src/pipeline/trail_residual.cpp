@@ -162,11 +162,10 @@ TrailResidual to_residual(const Compared& compared, std::span<const Trail> known
   constexpr std::int64_t plenty = 40'000;
   const int thin = std::max(static_cast<int>(out.values.size().count() / plenty), 3);
   for (int j = 0; j < out.values.height(); ++j) {
-    for (int i = 0; i < out.values.width(); ++i) {
-      out.values(i, j) /= pixel_noise(i, j);
-      if (beside(i, j) == 0 && (i + 7 * j) % thin == 0) {
-        sample.push_back(static_cast<double>(out.values(i, j)));
-      }
+    for (int i = 0; i < out.values.width(); ++i) out.values(i, j) /= pixel_noise(i, j);
+    // Where i + 7 j is a multiple of `thin`.
+    for (int i = (thin - 7 * j % thin) % thin; i < out.values.width(); i += thin) {
+      if (beside(i, j) == 0) sample.push_back(static_cast<double>(out.values(i, j)));
     }
   }
   constexpr std::size_t enough = 100;

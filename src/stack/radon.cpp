@@ -11,44 +11,23 @@
 namespace coldframe::stack::detail {
 namespace {
 
-/// Line sums of all windows of one width. A line over `width` columns that rises by `rise`
+/// Line sums of one window of `width` columns, a power of two. A line that rises by `rise`
 /// (between -(width-1) and width-1) and starts at row y0 is kept at index
 /// y0 + max(rise, 0); rows from which the line enters the picture later are included.
-struct Stage {
+struct Window {
   int width = 1;
-  int blocks = 0;
-  int rows = 0;
   std::size_t stride = 0;
-  std::span<float> value;
-
-  Stage(int width_, int blocks_, int rows_)
-      : width(width_),
-        blocks(blocks_),
-        rows(rows_),
-        stride(static_cast<std::size_t>(rows_ + width_)) {}
-  [[nodiscard]] std::size_t row_of(int block, int rise) const noexcept {
-    return (static_cast<std::size_t>(block) * static_cast<std::size_t>(2 * width - 1) +
-            static_cast<std::size_t>(rise + width - 1)) *
-           stride;
+  const float* sums = nullptr;  ///< unset beyond the picture
+  [[nodiscard]] std::size_t place(int rise) const noexcept {
+    return static_cast<std::size_t>(rise + width - 1) * stride;
   }
-  [[nodiscard]] std::size_t size() const noexcept { return row_of(blocks, -(width - 1)); }
+  [[nodiscard]] const float* line(int rise) const noexcept {
+    return sums != nullptr ? sums + place(rise) : nullptr;
+  }
 };
 
-Stage stage_of(int width, const TrailPicture& picture) noexcept {
-  return {width, (picture.width() + width - 1) / width, picture.height()};
-}
-
-Stage first_stage(const TrailPicture& picture, std::vector<float>& memory) {
-  Stage stage = stage_of(1, picture);
-  stage.value = memory;
-  for (int y = 0; y < picture.height(); ++y) {
-    const auto value = picture.value.row(y);
-    for (int x = 0; x < picture.width(); ++x) {
-      stage.value[stage.row_of(x, 0) + static_cast<std::size_t>(y)] =
-          value[static_cast<std::size_t>(x)];
-    }
-  }
-  return stage;
+std::size_t stride_of(int width, int rows) noexcept {
+  return static_cast<std::size_t>(rows + width);
 }
 
 /// out = left half + right half, of one line for all starts. `g` is the rise of either half,
@@ -112,114 +91,139 @@ Best scan(const float* value, int size, float beat, std::span<float> work) noexc
   return best;
 }
 
-/// Builds the stage of twice the width; scans its lines on the way when asked to.
-class Doubler {
+/// Sums up windows half by half, depth first: the halves of small windows stay near the processor.
+class RadonTransform {
  public:
-  /// Without memory the lines are scanned only, not kept.
-  Doubler(const Stage& from, const TrailPicture& picture, std::vector<float>* memory, bool scanning,
-          double least)
-      : from_(from),
-        to_(stage_of(2 * from.width, picture)),
-        picture_(picture),
-        store_(memory != nullptr),
-        scanning_(scanning),
-        least_(least) {
-    if (store_) to_.value = *memory;
-    value_.resize(to_.stride);
-    work_.resize(to_.stride);
-  }
-  Stage run(std::vector<LineCandidate>& found) {
-    constexpr int slopes_together = 16;
-    // The last window reaches beyond the picture: its slopes lie closer than they need to.
-    const int step = !store_ && 4 * to_.width >= 5 * picture_.width() ? 2 : 1;
-    for (int block = 0; block < to_.blocks; ++block) {
-      LineCandidate best;
-      int together = 0;
-      const double unit = scanning_ ? sum_unit(block) : 0.0;
-      for (int rise = 1 - to_.width; rise < to_.width; rise += step) {
-        line(block, rise, unit, best);
-        if (++together < slopes_together && rise + step < to_.width) continue;
-        if (best.score > 0.0) found.push_back(best);
-        best = {};
-        together = 0;
-      }
+  RadonTransform(const TrailPicture& picture, const TrailPicture& across, int shortest,
+                 double least, RadonMemory& memory)
+      : across_(across),
+        columns_(picture.width()),
+        rows_(picture.height()),
+        shortest_(shortest),
+        least_(least),
+        memory_(memory) {
+    while (width_of(levels_) < columns_) ++levels_;
+    found_.resize(levels_ + 1);
+    count_good();
+    for (std::size_t level = 1; level < levels_; ++level) {
+      const int width = width_of(level);
+      memory_.reserve(level, static_cast<std::size_t>(2 * width - 1) * stride_of(width, rows_));
     }
-    return to_;
+    value_.resize(stride_of(width_of(levels_), rows_));
+    work_.resize(value_.size());
+  }
+  /// Windows from narrow to broad, from left to right.
+  std::vector<LineCandidate> run() {
+    build(levels_, 0);
+    std::vector<LineCandidate> all;
+    for (const auto& some : found_) all.insert(all.end(), some.begin(), some.end());
+    return all;
   }
 
  private:
-  /// Noise of one line's sum in this window: the root of its good pixels, on average.
-  [[nodiscard]] double sum_unit(int block) const noexcept {
-    const int x0 = block * to_.width;
-    const int x1 = std::min(x0 + to_.width, picture_.width());
-    double good = 0.0;
-    for (int y = 0; y < picture_.height(); ++y) {
-      const auto row = picture_.good.row(y);
-      for (int x = x0; x < x1; ++x) good += static_cast<double>(row[static_cast<std::size_t>(x)]);
+  [[nodiscard]] static int width_of(std::size_t level) noexcept { return 1 << level; }
+
+  void count_good() {
+    good_.assign(static_cast<std::size_t>(columns_) + 1, 0.0);
+    for (int x = 0; x < columns_; ++x) {
+      int good = 0;
+      for (const float g : across_.good.row(x)) good += g != 0.0F ? 1 : 0;
+      good_[static_cast<std::size_t>(x) + 1] = good_[static_cast<std::size_t>(x)] + good;
     }
-    return std::sqrt(std::max(good / std::max(picture_.height(), 1), 8.0));
   }
 
-  void line(int block, int rise, double unit, LineCandidate& best) {
+  /// Noise of one line's sum in this window: the root of its good pixels, on average.
+  [[nodiscard]] double sum_unit(int x0, int x1) const noexcept {
+    const double good = good_[static_cast<std::size_t>(x1)] - good_[static_cast<std::size_t>(x0)];
+    return std::sqrt(std::max(good / std::max(rows_, 1), 8.0));
+  }
+
+  struct Pair {
+    Window left;
+    Window right;
+    Window whole;
+    float* out = nullptr;  ///< where `whole` is kept, if it is
+  };
+
+  Window build(std::size_t level, int block) {
+    const int width = width_of(level);
+    if (block * width >= columns_) return {width, 0, nullptr};
+    if (level == 0) return {1, 0, across_.value.row(block).data()};
+    const Window left = build(level - 1, 2 * block);
+    const Window right = build(level - 1, 2 * block + 1);
+    float* out = level < levels_ ? memory_.of(level, block) : nullptr;
+    const Pair pair{left, right, {width, stride_of(width, rows_), out}, out};
+    if (width >= shortest_) {
+      scan_lines(pair, level, block);
+    } else {
+      for (int rise = 1 - width; rise < width; ++rise) sum_line(pair, rise);
+    }
+    return pair.whole;
+  }
+
+  /// A line of the whole, kept there or in `value_`.
+  const float* sum_line(const Pair& pair, int rise) {
     const int h = rise < 0 ? -rise : rise;
     const int g = h / 2;
     const int half_rise = rise < 0 ? -g : g;
-    const bool has_right = 2 * block + 1 < from_.blocks;
-    const std::size_t left = from_.row_of(2 * block, half_rise);
-    const std::size_t right = has_right ? from_.row_of(2 * block + 1, half_rise) : 0;
-    float* value = store_ ? &to_.value[to_.row_of(block, rise)] : value_.data();
-    join(&from_.value[left], has_right ? &from_.value[right] : nullptr, from_.rows, g, h, rise < 0,
-         value);
-    if (scanning_) consider(block, rise, value, unit, best);
+    float* out = pair.out != nullptr ? pair.out + pair.whole.place(rise) : value_.data();
+    join(pair.left.line(half_rise), pair.right.line(half_rise), rows_, g, h, rise < 0, out);
+    return out;
   }
 
-  void consider(int block, int rise, const float* value, double unit, LineCandidate& best) {
+  void scan_lines(const Pair& pair, std::size_t level, int block) {
+    constexpr int slopes_together = 16;
+    const int width = pair.whole.width;
+    // The last window reaches beyond the picture: its slopes lie closer than they need to.
+    const int step = level == levels_ && 4 * width >= 5 * columns_ ? 2 : 1;
+    const int x0 = block * width;
+    const int x1 = std::min(x0 + width, columns_);
+    const double unit = sum_unit(x0, x1);
+    LineCandidate best;
+    int together = 0;
+    for (int rise = 1 - width; rise < width; rise += step) {
+      const float* value = sum_line(pair, rise);
+      const double slope = static_cast<double>(rise) / static_cast<double>(width - 1);
+      consider({0.0, 0.0, slope, x0, x1, 1}, rise, value, unit, best);
+      if (++together < slopes_together && rise + step < width) continue;
+      if (best.score > 0.0) found_[level].push_back(best);
+      best = {};
+      together = 0;
+    }
+  }
+
+  void consider(LineCandidate line, int rise, const float* value, double unit,
+                LineCandidate& best) {
     const int h = rise > 0 ? rise : -rise;
     const auto beat = static_cast<float>(std::max(least_, best.score) * unit);
-    const Best b = scan(value, to_.rows + h, beat, work_);
+    const Best b = scan(value, rows_ + h, beat, work_);
     if (b.index < 0) return;
-    const int x0 = block * to_.width;
-    const double slope = static_cast<double>(rise) / static_cast<double>(to_.width - 1);
     const double y0 = b.index - std::max(rise, 0) + 0.5 * (b.lines - 1);
-    best.score = static_cast<double>(b.score) / unit;
-    best.start = y0 - slope * x0;
-    best.slope = slope;
-    best.x0 = x0;
-    best.x1 = std::min(x0 + to_.width, picture_.width());
-    best.lines = b.lines;
+    line.score = static_cast<double>(b.score) / unit;
+    line.start = y0 - line.slope * line.x0;
+    line.lines = b.lines;
+    best = line;
   }
 
-  const Stage& from_;
-  Stage to_;
-  const TrailPicture& picture_;
-  bool store_;
-  bool scanning_;
+  const TrailPicture& across_;
+  int columns_;
+  int rows_;
+  int shortest_;
   double least_;
+  RadonMemory& memory_;
+  std::size_t levels_ = 0;  ///< the last one is scanned only, not kept
+  std::vector<std::vector<LineCandidate>> found_;
+  std::vector<double> good_;  ///< pixels left of a column
   std::vector<float> value_;
   std::vector<float> work_;
 };
 
 }  // namespace
 
-std::vector<LineCandidate> radon_candidates(const TrailPicture& picture, int shortest,
-                                            double least) {
-  std::vector<LineCandidate> found;
-  if (picture.width() < 2 || picture.height() < 1) return found;
-  std::size_t largest = stage_of(1, picture).size();
-  for (int w = 2; w < picture.width(); w *= 2)
-    largest = std::max(largest, stage_of(w, picture).size());
-  // Memory of one stage is used again by the next but one.
-  std::vector<float> one(largest);
-  std::vector<float> other(largest);
-  std::vector<float>* next = &other;
-  Stage stage = first_stage(picture, one);
-  while (stage.width < picture.width()) {
-    const int width = 2 * stage.width;
-    std::vector<float>* memory = width < picture.width() ? next : nullptr;
-    stage = Doubler(stage, picture, memory, width >= shortest, least).run(found);
-    next = next == &other ? &one : &other;
-  }
-  return found;
+std::vector<LineCandidate> radon_candidates(const TrailPicture& picture, const TrailPicture& across,
+                                            int shortest, double least, RadonMemory& memory) {
+  if (picture.width() < 2 || picture.height() < 1) return {};
+  return RadonTransform(picture, across, shortest, least, memory).run();
 }
 
 }  // namespace coldframe::stack::detail

@@ -4,6 +4,8 @@
 /// Nir, Zackay & Ofek 2018.
 #pragma once
 
+#include <cstddef>
+#include <memory>
 #include <vector>
 
 #include "coldframe/core/image.hpp"
@@ -29,9 +31,35 @@ struct LineCandidate {
   int lines = 1;  ///< adjacent rows in the sum
 };
 
+/// Room for the sums of two neighbouring windows of every width; used again from search to search.
+class RadonMemory {
+ public:
+  void reserve(std::size_t level, std::size_t floats) {
+    if (rooms_.size() < 2 * (level + 1)) rooms_.resize(2 * (level + 1));
+    for (std::size_t side = 0; side < 2; ++side) {
+      Room& room = rooms_[2 * level + side];
+      if (room.size >= floats) continue;
+      room.floats = std::make_unique_for_overwrite<float[]>(floats);
+      room.size = floats;
+    }
+  }
+  [[nodiscard]] float* of(std::size_t level, int block) noexcept {
+    return rooms_[2 * level + static_cast<std::size_t>(block % 2)].floats.get();
+  }
+
+ private:
+  struct Room {
+    std::unique_ptr<float[]> floats;
+    std::size_t size = 0;
+  };
+  std::vector<Room> rooms_;
+};
+
 /// The best line of every dyadic window and small range of slopes whose score reaches
 /// `least`; windows from `shortest` columns on. Lines of 1, 2, 4 and 8 rows are tried.
-[[nodiscard]] std::vector<LineCandidate> radon_candidates(const TrailPicture& picture, int shortest,
-                                                          double least);
+/// `across` is the same picture with x and y exchanged: its rows are this one's columns.
+[[nodiscard]] std::vector<LineCandidate> radon_candidates(const TrailPicture& picture,
+                                                          const TrailPicture& across, int shortest,
+                                                          double least, RadonMemory& memory);
 
 }  // namespace coldframe::stack::detail

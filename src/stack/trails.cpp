@@ -27,6 +27,7 @@ struct Search {
   TrailPicture upright;
   TrailPicture turned;
   std::array<std::vector<SpeckPixel>, 2> specks;  ///< of either orientation
+  detail::RadonMemory memory;
 
   Search(PlaneView<const float> r, PlaneView<const std::uint8_t> mask)
       : residual(r),
@@ -34,10 +35,17 @@ struct Search {
         turned{Grid<float>(r.height(), r.width()), Grid<float>(r.height(), r.width())} {
     specks[0] = detail::find_specks(r, mask);
     for (const SpeckPixel& p : specks[0]) specks[1].push_back({p.y, p.x});
-    for (int y = 0; y < r.height(); ++y) {
-      for (int x = 0; x < r.width(); ++x) {
-        const bool good = std::isfinite(r(x, y)) && (mask.empty() || mask(x, y) == 0);
-        set(x, y, good ? std::clamp(r(x, y), -clip_level, clip_level) : 0.0F, good);
+    // Square by square: columns of the turned picture lie far apart.
+    constexpr int side = 16;
+    for (int y0 = 0; y0 < r.height(); y0 += side) {
+      for (int x0 = 0; x0 < r.width(); x0 += side) {
+        const Rect square = Rect{x0, y0, x0 + side, y0 + side}.intersect(whole(r.size()));
+        for (int y = square.y0; y < square.y1; ++y) {
+          for (int x = square.x0; x < square.x1; ++x) {
+            const bool good = std::isfinite(r(x, y)) && (mask.empty() || mask(x, y) == 0);
+            set(x, y, good ? std::clamp(r(x, y), -clip_level, clip_level) : 0.0F, good);
+          }
+        }
       }
     }
   }
@@ -58,12 +66,13 @@ struct Candidate {
 };
 
 /// The best candidates, none close to a better one.
-std::vector<Candidate> shortlist(const Search& search, double min_length, std::size_t most) {
+std::vector<Candidate> shortlist(Search& search, double min_length, std::size_t most) {
   const int shortest = std::max(16, static_cast<int>(0.5 * min_length));
   constexpr double least = 4.0;
   std::vector<Candidate> all;
   for (const bool turned : {false, true}) {
-    for (const auto& line : radon_candidates(search.picture(turned), shortest, least)) {
+    for (const auto& line : radon_candidates(search.picture(turned), search.picture(!turned),
+                                             shortest, least, search.memory)) {
       all.push_back({line, turned});
     }
   }
