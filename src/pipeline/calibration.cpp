@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "coldframe/pipeline/calibrated_band.hpp"
+#include "coldframe/pipeline/pixel_calibration.hpp"
 #include "coldframe/sensor/defects.hpp"
 #include "coldframe/stack/combine.hpp"
 #include "pipeline/master_noise.hpp"
@@ -51,30 +52,34 @@ void fill_multiply(const CalibrationInputs& in, Calibration& out, Threads thread
   });
 }
 
-void fill_inverse_flat(const CalibrationInputs& in, Calibration& out) {
+float mean_inverse(PlaneView<const float> cell) {
+  double sum = 0.0;
+  std::int64_t count = 0;
+  for (int y = 0; y < cell.height(); ++y) {
+    for (const float flat : cell.row(y)) {
+      if (!(flat > least_flat)) continue;
+      sum += 1.0 / static_cast<double>(flat);
+      ++count;
+    }
+  }
+  return count > 0 ? static_cast<float>(sum / static_cast<double>(count)) : 1.0F;
+}
+
+void fill_inverse_flat(const CalibrationInputs& in, Calibration& out, Threads threads) {
   if (in.flat == nullptr) return;
   constexpr int block = stack::block_px;
   const int columns = (in.frame.width + block - 1) / block;
   const int rows = (in.frame.height + block - 1) / block;
   out.inverse_flat = Grid<float>(columns, rows);
-  for (int j = 0; j < rows; ++j) {
-    for (int i = 0; i < columns; ++i) {
-      const Rect cell =
-          Rect{i * block, j * block, (i + 1) * block, (j + 1) * block}.intersect(whole(in.frame));
-      double sum = 0.0;
-      std::int64_t count = 0;
-      for (int y = cell.y0; y < cell.y1; ++y) {
-        for (int x = cell.x0; x < cell.x1; ++x) {
-          const float flat = in.flat->value(x, y);
-          if (!(flat > least_flat)) continue;
-          sum += 1.0 / static_cast<double>(flat);
-          ++count;
-        }
+  parallel_bands(threads, rows, 1, [&](int j0, int j1) {
+    for (int j = j0; j < j1; ++j) {
+      for (int i = 0; i < columns; ++i) {
+        const Rect cell{i * block, j * block, (i + 1) * block, (j + 1) * block};
+        out.inverse_flat(i, j) =
+            mean_inverse(in.flat->value.view().crop(cell.intersect(whole(in.frame))));
       }
-      out.inverse_flat(i, j) =
-          count > 0 ? static_cast<float>(sum / static_cast<double>(count)) : 1.0F;
     }
-  }
+  });
 }
 
 void mark_defects(const CalibrationInputs& in, Calibration& out, Threads threads) {
@@ -121,7 +126,7 @@ double Calibration::electrons_per_unit() const noexcept {
   return gain_e_per_adu;
 }
 
-Calibration prepare_calibration(const CalibrationInputs& in, Threads threads) {
+Calibration prepare_pixel_calibration(const CalibrationInputs& in, Threads threads) {
   Calibration out;
   out.cfa = in.cfa;
   out.gain_e_per_adu = in.gain_e_per_adu;
@@ -130,8 +135,14 @@ Calibration prepare_calibration(const CalibrationInputs& in, Threads threads) {
   mark_defects(in, out, threads);
   fill_subtract(in, out, threads);
   fill_multiply(in, out, threads);
-  fill_inverse_flat(in, out);
-  fill_master_noise(in, out, threads);
+  fill_noise_planes(in, out, threads);
+  return out;
+}
+
+Calibration prepare_calibration(const CalibrationInputs& in, Threads threads) {
+  Calibration out = prepare_pixel_calibration(in, threads);
+  fill_inverse_flat(in, out, threads);
+  fill_noise_blocks(in, out, threads);
   return out;
 }
 

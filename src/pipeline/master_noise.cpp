@@ -102,25 +102,34 @@ double block_value(const Grid<float>& blocks, double x, double y) noexcept {
 
 }  // namespace
 
-void fill_master_noise(const CalibrationInputs& in, Calibration& out, Threads threads) {
+void fill_noise_planes(const CalibrationInputs& in, Calibration& out, Threads threads) {
   const Shares shares(in);
   out.dark_frame_variance = in.frame_noise_adu * in.frame_noise_adu;
-  const auto subtracted = [&](int x, int y) { return shares.subtracted(x, y); };
-  const auto flat = [&](int x, int y) { return shares.flat_relative(x, y); };
+  if (!in.keep_variance) return;
   if (shares.base != nullptr) {
-    out.subtract_variance = block_means(out, in.frame, threads, subtracted);
-    if (in.keep_variance) {
-      out.noise.subtract = plane_of(in.frame, threads, subtracted);
-      // A master without its own noise (somebody else's file) says nothing of a frame's.
-      if (in.frame_noise_adu > 0.0 && shares.base->noise_adu > 0.0) {
-        out.noise.dark_frame =
-            plane_of(in.frame, threads, [&](int x, int y) { return shares.dark_frame(x, y); });
-      }
+    out.noise.subtract =
+        plane_of(in.frame, threads, [&](int x, int y) { return shares.subtracted(x, y); });
+    // A master without its own noise (somebody else's file) says nothing of a frame's.
+    if (in.frame_noise_adu > 0.0 && shares.base->noise_adu > 0.0) {
+      out.noise.dark_frame =
+          plane_of(in.frame, threads, [&](int x, int y) { return shares.dark_frame(x, y); });
     }
   }
   if (shares.flat != nullptr) {
-    out.flat_variance = block_means(out, in.frame, threads, flat);
-    if (in.keep_variance) out.noise.flat = plane_of(in.frame, threads, flat);
+    out.noise.flat =
+        plane_of(in.frame, threads, [&](int x, int y) { return shares.flat_relative(x, y); });
+  }
+}
+
+void fill_noise_blocks(const CalibrationInputs& in, Calibration& out, Threads threads) {
+  const Shares shares(in);
+  if (shares.base != nullptr) {
+    out.subtract_variance =
+        block_means(out, in.frame, threads, [&](int x, int y) { return shares.subtracted(x, y); });
+  }
+  if (shares.flat != nullptr) {
+    out.flat_variance = block_means(out, in.frame, threads,
+                                    [&](int x, int y) { return shares.flat_relative(x, y); });
   }
 }
 

@@ -8,7 +8,10 @@ namespace coldframe::pipeline {
 /// Below this a pixel of a flat sees too little to be divided.
 inline constexpr float least_flat = 0.02F;
 
-/// Fills the variances of `out`; its defects must be known.
-void fill_master_noise(const CalibrationInputs& in, Calibration& out, Threads threads);
+/// Fills `Calibration::noise` where `keep_variance` asks for it, and the usual pixel's variance.
+void fill_noise_planes(const CalibrationInputs& in, Calibration& out, Threads threads);
+
+/// Fills the variances over blocks of `out`; its defects must be known.
+void fill_noise_blocks(const CalibrationInputs& in, Calibration& out, Threads threads);
 
 }  // namespace coldframe::pipeline

@@ -23,25 +23,44 @@ struct Counts {
   std::int64_t low = 0;
 };
 
-/// Marks deviations of one row of the dark beyond the limits from the local median.
-Counts mark_dark_row(std::span<const float> dark, const float* local, const float* limits,
-                     std::span<std::uint8_t> mask) {
-  Counts counts;
-  for (std::size_t x = 0; x < dark.size(); ++x) {
-    const float deviation = dark[x] - local[x];
-    if (std::abs(deviation) <= limits[x]) continue;  // false for NaN
-    mask[x] |= mask_bit::defect;
-    (deviation < 0.0F ? counts.low : counts.high) += 1;
-  }
-  return counts;
+/// Limit of one pixel of the dark: the frame's noise grows as the local variance of the master.
+float dark_limit_at(float limit, double usual, const float* variance, std::size_t x) {
+  const float ratio = variance != nullptr ? variance[x] / static_cast<float>(usual) : 1.0F;
+  return limit * std::sqrt(std::max(ratio < 1.0e30F ? ratio : 1.0F, 1.0F));
 }
 
-/// Limits of one row of the dark: the frame's noise grows as the local variance of the master.
-void dark_limits(float limit, double usual, const float* variance, std::span<float> limits) {
-  for (std::size_t x = 0; x < limits.size(); ++x) {
-    const float ratio = variance != nullptr ? variance[x] / static_cast<float>(usual) : 1.0F;
-    limits[x] = limit * std::sqrt(std::max(ratio < 1.0e30F ? ratio : 1.0F, 1.0F));
+/// Calls `look(x)` for the pixels of a row that are not `plain(x)`; in vectors while all are.
+template <typename Plain, typename Look>
+void look_closer(std::size_t width, const Plain& plain, const Look& look) {
+  constexpr std::size_t run = 32;
+  std::size_t x = 0;
+  for (; x + run <= width; x += run) {
+    int others = 0;
+    for (std::size_t i = 0; i < run; ++i) others |= plain(x + i) ? 0 : 1;
+    if (others == 0) continue;
+    for (std::size_t i = 0; i < run; ++i) {
+      if (!plain(x + i)) look(x + i);
+    }
   }
+  for (; x < width; ++x) {
+    if (!plain(x)) look(x);
+  }
+}
+
+/// Marks deviations of one row of the dark from the local median: beyond `limit` where the master
+/// is as noisy as usual. `variance`: local ones, or null.
+Counts mark_dark_row(std::span<const float> dark, const float* local, float limit, double usual,
+                     const float* variance, std::span<std::uint8_t> mask) {
+  Counts counts;
+  // No pixel's limit is narrower; false for NaN.
+  const auto plain = [&](std::size_t x) { return std::abs(dark[x] - local[x]) <= limit; };
+  look_closer(dark.size(), plain, [&](std::size_t x) {
+    const float deviation = dark[x] - local[x];
+    if (std::abs(deviation) <= dark_limit_at(limit, usual, variance, x)) return;
+    mask[x] |= mask_bit::defect;
+    (deviation < 0.0F ? counts.low : counts.high) += 1;
+  });
+  return counts;
 }
 
 struct FlatLimits {
@@ -55,7 +74,12 @@ std::int64_t mark_flat_row(std::span<const float> flat, const float* local,
                            std::span<std::uint8_t> mask) {
   std::int64_t count = 0;
   const auto edge = static_cast<std::size_t>(step);
-  for (std::size_t x = 0; x < flat.size(); ++x) {
+  // No pixel's limit is narrower.
+  const auto plain = [&](std::size_t x) {
+    const bool lit = (flat[x] > 0.0F) & (local[x] > 0.0F);
+    return lit & (std::abs(flat[x] - local[x]) <= limits.least * local[x]);
+  };
+  look_closer(flat.size(), plain, [&](std::size_t x) {
     // Photon noise where vignetting leaves less light; at the frame's edge the median leans
     // inwards.
     const float level = std::clamp(local[x], 0.05F, 1.0F);
@@ -63,10 +87,10 @@ std::int64_t mark_flat_row(std::span<const float> flat, const float* local,
     const float share = outermost ? limits.most : limits.scatter / std::sqrt(level);
     const float limit = std::clamp(share, limits.least, limits.most) * local[x];
     const bool good = flat[x] > 0.0F && std::abs(flat[x] - local[x]) <= limit;
-    if (good) continue;
+    if (good) return;
     mask[x] |= mask_bit::defect;
     ++count;
-  }
+  });
   return count;
 }
 
@@ -94,12 +118,16 @@ double flat_scatter(PlaneView<const float> flat, int step) {
 std::int64_t mark_unstable_row(std::span<const float> variance, const float* local, double usual,
                                float factor, std::span<std::uint8_t> mask) {
   std::int64_t count = 0;
-  for (std::size_t x = 0; x < variance.size(); ++x) {
-    const float here = std::max(local[x], static_cast<float>(usual));
-    if (!(variance[x] > factor * here) || (mask[x] & mask_bit::defect) != 0) continue;
+  const auto least = static_cast<float>(usual);
+  const auto plain = [&](std::size_t x) {
+    const float here = local[x] < least ? least : local[x];
+    return !(variance[x] > factor * here);
+  };
+  look_closer(variance.size(), plain, [&](std::size_t x) {
+    if ((mask[x] & mask_bit::defect) != 0) return;
     mask[x] |= mask_bit::defect;
     ++count;
-  }
+  });
   return count;
 }
 
@@ -139,13 +167,11 @@ DefectReport find_defects(PlaneView<const float> dark, PlaneView<const float> da
     LocalMedian dark_median(dark, step);
     LocalMedian flat_median(flat, step);
     LocalMedian variance_median(dark_variance, step);
-    std::vector<float> limits(static_cast<std::size_t>(mask.width()));
     for (int y = y0; y < y1; ++y) {
       const float* const variance = usual > 0.0 ? variance_median.row(y) : nullptr;
       if (!dark.empty() && limit > 0.0F) {
-        dark_limits(limit, usual, variance, limits);
         const Counts counts =
-            mark_dark_row(dark.row(y), dark_median.row(y), limits.data(), mask.row(y));
+            mark_dark_row(dark.row(y), dark_median.row(y), limit, usual, variance, mask.row(y));
         hot += counts.high;
         cold += counts.low;
       }

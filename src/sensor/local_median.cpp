@@ -1,6 +1,7 @@
 #include "sensor/local_median.hpp"
 
 #include <algorithm>
+#include <array>
 #include <limits>
 
 namespace coldframe::sensor {
@@ -72,6 +73,21 @@ const float* LocalMedian::row(int y) {
   merge_columns(low_.data(), middle_.data(), high_.data(), static_cast<std::size_t>(step_),
                 result_.size(), result_.data());
   return result_.data();
+}
+
+float LocalMedian::at(int x, int y) const {
+  constexpr float infinity = std::numeric_limits<float>::infinity();
+  std::array<float, 9> near{};
+  std::size_t count = 0;
+  for (int dy = -step_; dy <= step_; dy += step_) {
+    const auto from = plane_.row(reflected(y + dy, plane_.height()));
+    for (int dx = -step_; dx <= step_; dx += step_) {
+      const float value = from[static_cast<std::size_t>(reflected(x + dx, plane_.width()))];
+      near[count++] = value - value == 0.0F ? value : infinity;
+    }
+  }
+  std::nth_element(near.begin(), near.begin() + 4, near.end());
+  return near[4];
 }
 
 }  // namespace coldframe::sensor

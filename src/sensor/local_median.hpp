@@ -21,6 +21,8 @@ class LocalMedian {
   LocalMedian(PlaneView<const float> plane, int step);
   /// Medians of row `y`; valid until the next call.
   [[nodiscard]] const float* row(int y);
+  /// Median of one pixel, as in its row; for a few of them.
+  [[nodiscard]] float at(int x, int y) const;
 
  private:
   void load(int y, std::vector<float>& padded) const;

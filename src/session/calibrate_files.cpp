@@ -10,6 +10,7 @@
 #include "coldframe/core/version.hpp"
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
+#include "coldframe/pipeline/pixel_calibration.hpp"
 #include "coldframe/session/tools.hpp"
 #include "frame_access.hpp"
 #include "master_file.hpp"
@@ -32,7 +33,11 @@ LoadedMasters load_masters(const CalibrateJob& job) {
     masters.dark = read_master(job.dark, "");
     masters.dark_s = fits::ImageFile::open(job.dark)->info().exposure_s;
   }
-  if (!job.flat.empty()) masters.flat = read_master(job.flat, "");
+  if (!job.flat.empty()) {
+    // The flat's own noise counts only in the uncertainty of the frames.
+    masters.flat =
+        job.values_only ? read_master_without_variance(job.flat) : read_master(job.flat, "");
+  }
   return masters;
 }
 
@@ -82,7 +87,7 @@ pipeline::Calibration calibration_for(const FrameInfo& info, const LoadedMasters
                   "give masters made with the same camera and binning");
     }
   }
-  return pipeline::prepare_calibration(in, job.threads);
+  return pipeline::prepare_pixel_calibration(in, job.threads);
 }
 
 // The cards of a calibrated frame.

@@ -83,24 +83,52 @@ bool has_extension(const std::filesystem::path& path, const std::string& name) {
   return false;
 }
 
-void read_extensions(const std::filesystem::path& path, sensor::Master& master) {
-  if (has_extension(path, "UNCERT")) {
-    const auto file = fits::ImageFile::open(path, "UNCERT");
-    if (file->size() == master.value.size()) fill_plane(*file, master.variance.view());
-    for (int y = 0; y < master.variance.height(); ++y) {
-      for (float& v : master.variance.row(y)) v = v * v;
-    }
+void read_variance(const std::filesystem::path& path, sensor::Master& master) {
+  master.variance = Grid<float>(master.value.size());
+  if (!has_extension(path, "UNCERT")) return;
+  const auto file = fits::ImageFile::open(path, "UNCERT");
+  if (file->size() != master.value.size()) return;
+  fill_plane(*file, master.variance.view());
+  for (int y = 0; y < master.variance.height(); ++y) {
+    for (float& v : master.variance.row(y)) v = v * v;
   }
+}
+
+void read_mask(const std::filesystem::path& path, sensor::Master& master) {
+  master.mask = Mask(master.value.size());
   if (has_extension(path, "MASK")) {
     const auto file = fits::ImageFile::open(path, "MASK");
-    Grid<float> bits(master.value.size());
-    if (file->size() == bits.size()) fill_plane(*file, bits.view());
-    for (int y = 0; y < bits.height(); ++y) {
-      for (int x = 0; x < bits.width(); ++x) {
-        master.mask(x, y) = static_cast<std::uint8_t>(bits(x, y));
+    if (file->size() != master.mask.size()) return;
+    for_strips(file->size(), [&](const Rect& band) {
+      Grid<float> bits(band.size());
+      file->fill(0, band, bits.view());
+      for (int y = 0; y < bits.height(); ++y) {
+        const auto from = bits.row(y);
+        const auto to = master.mask.row(band.y0 + y);
+        for (std::size_t x = 0; x < to.size(); ++x) to[x] = static_cast<std::uint8_t>(from[x]);
       }
-    }
+    });
   }
+}
+
+sensor::Master read_pixels(const std::filesystem::path& path, const fits::ImageFile& file) {
+  if (file.planes() != 1) {
+    throw Error(ErrorKind::input, path.string(), "has three planes; a master has one",
+                "give a master made from raw frames");
+  }
+  sensor::Master master;
+  master.value = Grid<float>(file.size());
+  fill_plane(file, master.value.view());
+  const auto& header = file.header();
+  master.frames = static_cast<int>(header.integer("NCOMBINE").value_or(1));
+  master.level_adu = header.real("CFLEVEL").value_or(0.0);
+  master.noise_adu = header.real("CFNOISE").value_or(0.0);
+  master.frame_noise_adu = header.real("CFFNOISE").value_or(0.0);
+  for (const auto& card : header.cards()) {
+    if (card.keyword == "HISTORY") read_note(card.value, master);
+  }
+  read_mask(path, master);
+  return master;
 }
 
 }  // namespace
@@ -139,25 +167,13 @@ std::optional<sensor::Master> read_master(const std::filesystem::path& path,
   const auto file = fits::ImageFile::open(path);
   const auto stored_key = file->header().text("CFKEY");
   if (!key.empty() && stored_key != key) return std::nullopt;
-  if (file->planes() != 1) {
-    throw Error(ErrorKind::input, path.string(), "has three planes; a master has one",
-                "give a master made from raw frames");
-  }
-  sensor::Master master;
-  master.value = Grid<float>(file->size());
-  master.variance = Grid<float>(file->size());
-  master.mask = Mask(file->size());
-  fill_plane(*file, master.value.view());
-  const auto& header = file->header();
-  master.frames = static_cast<int>(header.integer("NCOMBINE").value_or(1));
-  master.level_adu = header.real("CFLEVEL").value_or(0.0);
-  master.noise_adu = header.real("CFNOISE").value_or(0.0);
-  master.frame_noise_adu = header.real("CFFNOISE").value_or(0.0);
-  for (const auto& card : header.cards()) {
-    if (card.keyword == "HISTORY") read_note(card.value, master);
-  }
-  read_extensions(path, master);
+  auto master = read_pixels(path, *file);
+  read_variance(path, master);
   return master;
+}
+
+sensor::Master read_master_without_variance(const std::filesystem::path& path) {
+  return read_pixels(path, *fits::ImageFile::open(path));
 }
 
 }  // namespace coldframe::session

@@ -22,6 +22,9 @@ void write_master(const std::filesystem::path& path, const sensor::Master& maste
 [[nodiscard]] std::optional<sensor::Master> read_master(const std::filesystem::path& path,
                                                         const std::string& key);
 
+/// A master of any key without its variance, which stays empty.
+[[nodiscard]] sensor::Master read_master_without_variance(const std::filesystem::path& path);
+
 /// The extension UNCERT of a master, null when it has none.
 [[nodiscard]] std::unique_ptr<fits::ImageFile> open_uncertainty(const std::filesystem::path& path);
 
