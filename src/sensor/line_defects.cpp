@@ -32,25 +32,38 @@ class Gathered {
       : length_(static_cast<std::size_t>(length)), values_(lines_together * length_) {}
 
   void take(const Lines& lines, int first, std::size_t count, int p0, int p1) {
+    const int last = first + static_cast<int>(count);
+    const auto part =
+        lines.plane.crop(lines.rows ? Rect{p0, first, p1, last} : Rect{first, p0, last, p1});
     counts_.fill(0);
-    if (lines.rows) {
-      for (std::size_t k = 0; k < count; ++k) {
-        const auto row = lines.plane.row(first + static_cast<int>(k));
-        for (int p = p0; p < p1; ++p) add(k, row[static_cast<std::size_t>(p)]);
+    const bool finite = all_finite(part);
+    // A row at a time, also of columns: one by one they would fetch each part of memory anew.
+    for (int y = 0; y < part.height(); ++y) {
+      const float* const row = part.row(y).data();
+      const auto at = static_cast<std::size_t>(y);
+      const auto width = static_cast<std::size_t>(part.width());
+      if (finite && lines.rows) {
+        std::copy_n(row, length_, values_.data() + at * length_);
+      } else if (finite) {
+        for (std::size_t k = 0; k < width; ++k) values_[k * length_ + at] = row[k];
+      } else {
+        for (std::size_t k = 0; k < width; ++k) add(lines.rows ? at : k, row[k]);
       }
-      return;
     }
-    // A row of all lines at a time: columns one by one would fetch each part of memory anew.
-    for (int p = p0; p < p1; ++p) {
-      const float* const row = lines.plane.row(p).data() + first;
-      for (std::size_t k = 0; k < count; ++k) add(k, row[k]);
-    }
+    if (finite) counts_.fill(length_);
   }
   [[nodiscard]] std::span<float> line(std::size_t k) {
     return {values_.data() + k * length_, counts_[k]};
   }
 
  private:
+  static bool all_finite(PlaneView<const float> part) noexcept {
+    int others = 0;
+    for (int y = 0; y < part.height(); ++y) {
+      for (const float value : part.row(y)) others |= value - value == 0.0F ? 0 : 1;
+    }
+    return others == 0;
+  }
   void add(std::size_t k, float value) {
     values_[k * length_ + counts_[k]] = value;
     counts_[k] += value - value == 0.0F ? 1U : 0U;  // not counted: written over
@@ -117,34 +130,52 @@ class Continued {
   std::vector<double> low_, high_;
 };
 
-/// Median of eight: the network of 19 exchanges (Knuth 1998, The Art of Computer Programming 3,
+constexpr std::size_t lanes = 8;  // medians taken side by side, for the compiler's vectors
+using Neighbours = std::array<std::array<double, lanes>, 2 * reach>;
+
+/// Medians of eight: the network of 19 exchanges (Knuth 1998, The Art of Computer Programming 3,
 /// 5.3.4) leaves the middle two at places 3 and 4.
-double middle_of_eight(std::array<double, 2 * reach>& v) noexcept {
+std::array<double, lanes> middles_of_eight(Neighbours& v) noexcept {
   static_assert(reach == 4);
   constexpr std::uint8_t pairs[19][2] = {{0, 2}, {1, 3}, {4, 6}, {5, 7}, {0, 4}, {1, 5}, {2, 6},
                                          {3, 7}, {0, 1}, {2, 3}, {4, 5}, {6, 7}, {2, 4}, {3, 5},
                                          {1, 4}, {3, 6}, {1, 2}, {3, 4}, {5, 6}};
   for (const auto& pair : pairs) {
-    const double a = v[pair[0]];
-    const double b = v[pair[1]];
-    v[pair[0]] = b < a ? b : a;
-    v[pair[1]] = b < a ? a : b;
+    auto& first = v[pair[0]];
+    auto& second = v[pair[1]];
+    for (std::size_t l = 0; l < lanes; ++l) {
+      const double a = first[l];
+      const double b = second[l];
+      first[l] = b < a ? b : a;
+      second[l] = b < a ? a : b;
+    }
   }
-  return v[3] + 0.5 * (v[4] - v[3]);
+  std::array<double, lanes> middles{};
+  for (std::size_t l = 0; l < lanes; ++l) middles[l] = v[3][l] + 0.5 * (v[4][l] - v[3][l]);
+  return middles;
 }
 
 /// Each value minus the median of its neighbours of the same colour.
 std::vector<double> deviations(const std::vector<double>& values, int step) {
   const Continued continued(values, step);
   std::vector<double> result(values.size(), 0.0);
-  std::array<double, 2 * reach> near{};
-  for (int i = 0; i < static_cast<int>(values.size()); ++i) {
-    std::size_t count = 0;
+  const auto margin = static_cast<std::size_t>(reach * step);
+  Neighbours near{};
+  for (std::size_t i = 0; i < values.size(); i += lanes) {
+    const std::size_t count = std::min(lanes, values.size() - i);
+    const bool inside = i >= margin && i + lanes + margin <= values.size();
+    std::size_t row = 0;
     for (int k = -reach; k <= reach; ++k) {
-      if (k != 0) near[count++] = continued.at(i + k * step);
+      if (k == 0) continue;
+      const int first = static_cast<int>(i) + k * step;
+      for (std::size_t l = 0; l < count; ++l) {
+        const int at = first + static_cast<int>(l);
+        near[row][l] = inside ? values[static_cast<std::size_t>(at)] : continued.at(at);
+      }
+      ++row;
     }
-    result[static_cast<std::size_t>(i)] =
-        values[static_cast<std::size_t>(i)] - middle_of_eight(near);
+    const auto middles = middles_of_eight(near);
+    for (std::size_t l = 0; l < count; ++l) result[i + l] = values[i + l] - middles[l];
   }
   return result;
 }

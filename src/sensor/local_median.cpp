@@ -77,17 +77,22 @@ const float* LocalMedian::row(int y) {
 
 float LocalMedian::at(int x, int y) const {
   constexpr float infinity = std::numeric_limits<float>::infinity();
-  std::array<float, 9> near{};
-  std::size_t count = 0;
-  for (int dy = -step_; dy <= step_; dy += step_) {
-    const auto from = plane_.row(reflected(y + dy, plane_.height()));
-    for (int dx = -step_; dx <= step_; dx += step_) {
-      const float value = from[static_cast<std::size_t>(reflected(x + dx, plane_.width()))];
-      near[count++] = value - value == 0.0F ? value : infinity;
+  std::array<std::array<float, 3>, 3> rows{};
+  for (int j = 0; j < 3; ++j) {
+    const auto from = plane_.row(reflected(y + (j - 1) * step_, plane_.height()));
+    for (int i = 0; i < 3; ++i) {
+      const int u = reflected(x + (i - 1) * step_, plane_.width());
+      const float value = from[static_cast<std::size_t>(u)];
+      rows[static_cast<std::size_t>(j)][static_cast<std::size_t>(i)] =
+          value - value == 0.0F ? value : infinity;
     }
   }
-  std::nth_element(near.begin(), near.begin() + 4, near.end());
-  return near[4];
+  std::array<float, 3> low{}, middle{}, high{};
+  sort_columns(rows[0].data(), rows[1].data(), rows[2].data(), 3, low.data(), middle.data(),
+               high.data());
+  float result = 0.0F;
+  merge_columns(low.data(), middle.data(), high.data(), 1, 1, &result);
+  return result;
 }
 
 }  // namespace coldframe::sensor

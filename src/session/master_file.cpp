@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "coldframe/core/error.hpp"
@@ -99,10 +100,10 @@ void read_mask(const std::filesystem::path& path, sensor::Master& master) {
   if (has_extension(path, "MASK")) {
     const auto file = fits::ImageFile::open(path, "MASK");
     if (file->size() != master.mask.size()) return;
+    Grid<float> bits(file->size().width, std::min(strip_rows, file->size().height));
     for_strips(file->size(), [&](const Rect& band) {
-      Grid<float> bits(band.size());
-      file->fill(0, band, bits.view());
-      for (int y = 0; y < bits.height(); ++y) {
+      file->fill(0, band, bits.view().crop({0, 0, band.width(), band.height()}));
+      for (int y = 0; y < band.height(); ++y) {
         const auto from = bits.row(y);
         const auto to = master.mask.row(band.y0 + y);
         for (std::size_t x = 0; x < to.size(); ++x) to[x] = static_cast<std::uint8_t>(from[x]);
