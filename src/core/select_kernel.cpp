@@ -54,7 +54,9 @@ float select_among(const float* HWY_RESTRICT values, std::size_t count, std::siz
   }
   std::int64_t first = low;
   std::int64_t last = high;
-  while (first < last) {
+  std::size_t before = 0;     // keys below first
+  std::size_t up_to = found;  // keys up to last
+  while (first < last && up_to - before > 1) {
     const std::int64_t middle = first + (last - first) / 2;
     const auto pivot = hn::Set(d, static_cast<std::int32_t>(middle));
     auto above = hn::Zero(d);  // minus their number
@@ -64,9 +66,21 @@ float select_among(const float* HWY_RESTRICT values, std::size_t count, std::siz
     const auto over = static_cast<std::size_t>(-hn::GetLane(hn::SumOfLanes(d, above)));
     if (whole - over > k) {
       last = middle;
+      up_to = whole - over;
     } else {
       first = middle + 1;
+      before = whole - over;
     }
+  }
+  if (first < last) {  // one key is left: the least of those from first on
+    const auto from = hn::Set(d, static_cast<std::int32_t>(first));
+    const auto top = hn::Set(d, std::numeric_limits<std::int32_t>::max());
+    auto next = top;
+    for (std::size_t j = 0; j < whole; j += lanes) {
+      const auto key = hn::Load(d, keys + j);
+      next = hn::Min(next, hn::IfThenElse(hn::Lt(key, from), top, key));
+    }
+    first = hn::GetLane(hn::MinOfLanes(d, next));
   }
   const auto key = static_cast<std::int32_t>(first);
   return std::bit_cast<float>(key ^ ((key >> 31) & 0x7fffffff));

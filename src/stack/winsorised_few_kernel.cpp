@@ -61,9 +61,9 @@ HWY_INLINE void few_step(FewState& state, FewVec sum, FewVec squares, float coun
   state.settled = hn::Or(state.settled, now);
 }
 
+// Of no lane that counts is one of them not a number.
 HWY_INLINE FewVec few_bent(FewVec d, FewVec low, FewVec high) {
-  const FewVec above = hn::IfThenElse(hn::Gt(d, low), d, low);
-  return hn::IfThenElse(hn::Lt(above, high), above, high);
+  return hn::Min(hn::Max(d, low), high);
 }
 
 /// Two vectors at once: each pass is a chain of waits, which the other one fills.
