@@ -64,13 +64,13 @@ float select_among(const float* HWY_RESTRICT values, std::size_t count, std::siz
       above = hn::Add(above, hn::VecFromMask(d, hn::Gt(hn::Load(d, keys + j), pivot)));
     }
     const auto over = static_cast<std::size_t>(-hn::GetLane(hn::SumOfLanes(d, above)));
-    if (whole - over > k) {
-      last = middle;
-      up_to = whole - over;
-    } else {
-      first = middle + 1;
-      before = whole - over;
-    }
+    // Chosen, not branched on: which way it goes cannot be foreseen.
+    const std::size_t counted = whole - over;
+    const bool down = counted > k;
+    last = down ? middle : last;
+    up_to = down ? counted : up_to;
+    first = down ? first : middle + 1;
+    before = down ? before : counted;
   }
   if (first < last) {  // one key is left: the least of those from first on
     const auto from = hn::Set(d, static_cast<std::int32_t>(first));
@@ -141,6 +141,38 @@ float select_vectors(const float* HWY_RESTRICT values, std::size_t count, std::s
   return std::bit_cast<float>(key ^ ((key >> 31) & 0x7fffffff));
 }
 
+/// Keys below that of the k-th value are counted; the largest of them is the one before it.
+float before_vectors(const float* HWY_RESTRICT values, std::size_t count, float kth,
+                     std::size_t k) {
+  const hn::ScalableTag<std::int32_t> d;
+  const hn::Rebind<float, decltype(d)> df;
+  const std::size_t lanes = hn::Lanes(d);
+  constexpr std::int32_t bottom = std::numeric_limits<std::int32_t>::min();
+  const auto bits_of_kth = std::bit_cast<std::int32_t>(kth);
+  const std::int32_t limit = bits_of_kth ^ ((bits_of_kth >> 31) & 0x7fffffff);
+  const auto limits = hn::Set(d, limit);
+  const auto none = hn::Set(d, bottom);
+  auto most = none;
+  auto lesser = hn::Zero(d);  // minus their number
+  std::size_t i = 0;
+  for (; i + lanes <= count; i += lanes) {
+    const auto key = ordered(d, hn::BitCast(d, hn::LoadU(df, values + i)));
+    const auto less = hn::Lt(key, limits);
+    most = hn::Max(most, hn::IfThenElse(less, key, none));
+    lesser = hn::Add(lesser, hn::VecFromMask(d, less));
+  }
+  std::int32_t largest = hn::GetLane(hn::MaxOfLanes(d, most));
+  auto below = static_cast<std::size_t>(-hn::GetLane(hn::SumOfLanes(d, lesser)));
+  for (; i < count; ++i) {
+    const auto bits = std::bit_cast<std::int32_t>(values[i]);
+    const std::int32_t key = bits ^ ((bits >> 31) & 0x7fffffff);
+    largest = std::max(largest, key < limit ? key : bottom);
+    below += key < limit ? std::size_t{1} : std::size_t{0};
+  }
+  if (below < k) return kth;  // equal ones lie below
+  return std::bit_cast<float>(largest ^ ((largest >> 31) & 0x7fffffff));
+}
+
 }  // namespace coldframe::HWY_NAMESPACE
 HWY_AFTER_NAMESPACE();
 
@@ -148,10 +180,15 @@ HWY_AFTER_NAMESPACE();
 namespace coldframe {
 namespace {
 HWY_EXPORT(select_vectors);
+HWY_EXPORT(before_vectors);
 }  // namespace
 
 float kth_smallest(std::span<const float> values, std::size_t k) noexcept {
   return HWY_DYNAMIC_DISPATCH(select_vectors)(values.data(), values.size(), k);
+}
+
+float value_before(std::span<const float> values, float kth, std::size_t k) noexcept {
+  return HWY_DYNAMIC_DISPATCH(before_vectors)(values.data(), values.size(), kth, k);
 }
 
 float kth_smallest_scalar(const float* values, std::size_t count, std::size_t k) noexcept {

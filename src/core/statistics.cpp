@@ -2,12 +2,12 @@
 
 #include <algorithm>
 #include <array>
-#include <bit>
 #include <cmath>
-#include <cstdint>
 #include <limits>
 #include <numbers>
 #include <type_traits>
+
+#include "core/select_kernel.hpp"
 
 namespace coldframe {
 namespace {
@@ -44,26 +44,6 @@ template <typename T>
 double deviation_of(std::span<const T> values) noexcept {
   if (values.size() < 2) return not_a_number;
   return std::sqrt(squares_about(values, mean_of(values)) / static_cast<double>(values.size() - 1));
-}
-
-/// The value in order before `above`, the k-th (from 0; k > 0): the largest of the lesser ones,
-/// unless equal ones lie below. Ordered as integers, as `kth_smallest` orders.
-float value_before(std::span<const float> values, float above, std::size_t k) noexcept {
-  const auto key_of = [](float value) {
-    const auto bits = std::bit_cast<std::int32_t>(value);
-    return bits ^ ((bits >> 31) & 0x7fffffff);
-  };
-  constexpr std::int32_t bottom = std::numeric_limits<std::int32_t>::min();
-  const std::int32_t limit = key_of(above);
-  std::int32_t most = bottom;
-  std::int32_t lesser = 0;
-  for (const float value : values) {
-    const std::int32_t key = key_of(value);
-    most = std::max(most, key < limit ? key : bottom);
-    lesser += key < limit ? 1 : 0;
-  }
-  if (static_cast<std::size_t>(lesser) < k) return above;
-  return std::bit_cast<float>(most ^ ((most >> 31) & 0x7fffffff));
 }
 
 float counted_median(std::span<const float> values) noexcept {
