@@ -148,10 +148,14 @@ Compared compare(const SubMeasurement& sub, const Transform& transform, const Tr
   return out;
 }
 
-TrailResidual to_residual(const Compared& compared, std::span<const Trail> known) {
+TrailResidual to_residual(const Compared& compared, std::span<const Trail> known, bool judging) {
   const TrailResidual& from = compared.residual;
-  TrailResidual out{from.values.clone(), from.mask.clone(), from.hidden.clone(),
-                    from.model.clone(),  from.model_noise,  from.focus_px};
+  TrailResidual out{from.values.clone(),
+                    from.mask.clone(),
+                    judging ? from.hidden.clone() : Grid<float>(),
+                    judging ? from.model.clone() : Grid<float>(),
+                    from.model_noise,
+                    from.focus_px};
   Mask beside = from.mask.clone();
   stack::mask_trails(known, whole(beside.size()), beside.view());
   subtract_sky(out.values, beside);
@@ -174,8 +178,8 @@ TrailResidual to_residual(const Compared& compared, std::span<const Trail> known
   const double unit = noise * out.correlation;
   const auto factor = unit > 0.0 ? static_cast<float>(1.0 / unit) : 0.0F;
   for (int j = 0; j < out.values.height(); ++j) {
-    for (int i = 0; i < out.values.width(); ++i) {
-      out.values(i, j) *= factor;
+    for (int i = 0; i < out.values.width(); ++i) out.values(i, j) *= factor;
+    for (int i = 0; i < out.hidden.width(); ++i) {
       out.hidden(i, j) *= factor / pixel_noise(i, j);
       out.model(i, j) *= factor;
     }

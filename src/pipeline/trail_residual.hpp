@@ -19,8 +19,9 @@ struct Compared {
                                const TrailModel& model, const SubModel& others,
                                const PreviewGrid& canvas);
 
-/// Level taken out beside the trails known so far, then in units of the noise.
+/// Level taken out beside the trails known so far, then in units of the noise. What only the
+/// `judging` of trails asks for, the light of the model, may be left empty.
 [[nodiscard]] TrailResidual to_residual(const Compared& compared,
-                                        std::span<const stack::Trail> known);
+                                        std::span<const stack::Trail> known, bool judging);
 
 }  // namespace coldframe::pipeline::detail

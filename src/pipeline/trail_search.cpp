@@ -48,7 +48,7 @@ std::vector<Trail> search_sub(const Compared& compared, stack::TrailOptions opti
   constexpr double lost_to_level = 0.6;
   std::vector<Trail> candidates;
   {
-    const TrailResidual residual = to_residual(compared, {});
+    const TrailResidual residual = to_residual(compared, {}, false);
     if (lines != nullptr) *lines = SensorLines(residual);
     auto all = stricter(options, residual);
     all.min_significance -= lost_to_level;
@@ -60,7 +60,7 @@ std::vector<Trail> search_sub(const Compared& compared, stack::TrailOptions opti
   std::erase_if(candidates,
                 [](const Trail& t) { return t.core_px > broad_px && t.significance < bright; });
   if (candidates.empty()) return {};
-  TrailResidual residual = to_residual(compared, candidates);
+  TrailResidual residual = to_residual(compared, candidates, true);
   options = stricter(options, residual);
   const auto found = stack::find_trails(residual.values.cview(), residual.mask.cview(), options);
   const Mask alone = residual.mask.clone();

@@ -29,29 +29,13 @@ constexpr std::size_t phases = 32;  ///< of a line between two pixels
 /// Half width of the profile's table.
 double reach_of(double sigma) noexcept { return 3.0 * sigma + 0.5; }
 
-struct Sums {
-  float matched = 0.0F;
-  float square = 0.0F;
-};
+/// Floats of `count` taps and their squares, in groups of four.
+std::size_t room_of(std::size_t count) noexcept { return 4 * ((count + 1) / 2); }
 
-/// Profile times values and squared profile times good pixels, of one column; two sums each,
-/// so that neither waits for the other.
-Sums weigh(const float* values, const float* good, const float* taps, const float* squares,
-           int count) noexcept {
-  Sums even;
-  Sums odd;
-  int k = 0;
-  for (; k + 2 <= count; k += 2) {
-    even.matched += taps[k] * values[k];
-    even.square += squares[k] * good[k];
-    odd.matched += taps[k + 1] * values[k + 1];
-    odd.square += squares[k + 1] * good[k + 1];
-  }
-  if (k < count) {
-    even.matched += taps[k] * values[k];
-    even.square += squares[k] * good[k];
-  }
-  return {even.matched + odd.matched, even.square + odd.square};
+/// Of what fits an int; without a call of the library.
+int floor_of(double v) noexcept {
+  const int cut = static_cast<int>(v);
+  return static_cast<double>(cut) > v ? cut - 1 : cut;
 }
 
 double inverse_length(const Line& line) noexcept {
@@ -69,62 +53,74 @@ LineMeter::LineMeter(const TrailPicture& picture, const TrailPicture& across,
                      double min_length) noexcept
     : picture_(picture), across_(across), min_length_(min_length) {}
 
-void LineMeter::fill_profile(double sigma) {
-  if (sigma == profile_sigma_) return;
-  const auto entries = static_cast<std::size_t>(std::ceil(reach_of(sigma) + 2.0) * profile_steps);
-  profile_.resize(entries);
-  for (std::size_t k = 0; k < entries; ++k) {
-    profile_[k] = static_cast<float>(cross_profile(static_cast<double>(k) / profile_steps, sigma));
+const std::vector<float>& LineMeter::profile_of(double sigma) {
+  for (const Profile& known : profiles_) {
+    if (known.sigma == sigma) return known.values;
   }
-  profile_sigma_ = sigma;
+  const auto entries = static_cast<std::size_t>(std::ceil(reach_of(sigma) + 2.0) * profile_steps);
+  Profile& made = profiles_.emplace_back(Profile{sigma, std::vector<float>(entries)});
+  for (std::size_t k = 0; k < entries; ++k) {
+    made.values[k] =
+        static_cast<float>(cross_profile(static_cast<double>(k) / profile_steps, sigma));
+  }
+  return made.values;
 }
 
 void LineMeter::fill_taps(double sigma, double cosine, int radius) {
-  fill_profile(sigma);
+  const std::vector<float>& profile = profile_of(sigma);
   const double reach = reach_of(sigma);
   const auto count = static_cast<std::size_t>(2 * radius + 1);
-  taps_.assign(phases * count, 0.0F);
-  squares_.assign(phases * count, 0.0F);
+  const std::size_t room = room_of(count);
+  taps_.assign(phases * room, 0.0F);
   for (std::size_t phase = 0; phase < phases; ++phase) {
     const double offset = (static_cast<double>(phase) + 0.5) / phases - 0.5;
+    float* taps = &taps_[phase * room];
     for (std::size_t k = 0; k < count; ++k) {
       const double p = std::fabs(static_cast<double>(k) - radius - offset) * cosine;
       if (p > reach) continue;
-      const float g = profile_[static_cast<std::size_t>(p * profile_steps + 0.5)];
-      taps_[phase * count + k] = g;
-      squares_[phase * count + k] = g * g;
+      const float g = profile[static_cast<std::size_t>(p * profile_steps + 0.5)];
+      taps[4 * (k / 2) + k % 2] = g;
+      taps[4 * (k / 2) + k % 2 + 2] = g * g;
     }
   }
+}
+
+Crossing LineMeter::crossing(const Line& line, int x, int radius) const noexcept {
+  const double centre = std::clamp(line.start + line.slope * x, -1e6, 1e6);
+  const int nearest = floor_of(centre + 0.5);
+  const auto phase = std::min(static_cast<std::size_t>((centre - nearest + 0.5) * phases),
+                              std::size_t{phases - 1});
+  const int count = 2 * radius + 1;
+  const int y0 = nearest - radius;
+  const int first = std::max(-y0, 0);
+  const int last = std::min(count, picture_.height() - y0);
+  if (first >= last) return {};
+  const auto from = static_cast<std::ptrdiff_t>(y0) + first;
+  return {across_.value.row(x).data() + from, across_.good.row(x).data() + from,
+          &taps_[phase * room_of(at(count))], at(first), at(last - first)};
 }
 
 void LineMeter::fill_sums(const Line& line, double sigma) {
   const double cosine = inverse_length(line);
   const int radius = static_cast<int>(std::ceil(reach_of(sigma) / cosine));
-  const int count = 2 * radius + 1;
   fill_taps(sigma, cosine, radius);
   const int width = picture_.width();
-  const int height = picture_.height();
   matched_.resize(at(width) + 1);
   norm_.resize(at(width) + 1);
   matched_[0] = 0.0;
   norm_[0] = 0.0;
-  for (int x = 0; x < width; ++x) {
-    const double centre = std::clamp(line.start + line.slope * x, -1e6, 1e6);
-    const double nearest = std::floor(centre + 0.5);
-    const auto phase = std::min(static_cast<std::size_t>((centre - nearest + 0.5) * phases),
-                                std::size_t{phases - 1});
-    const int y0 = static_cast<int>(nearest) - radius;
-    const int first = std::max(-y0, 0);
-    const int last = std::min(count, height - y0);
-    Sums sums;
-    if (first < last) {
-      const auto from = static_cast<std::ptrdiff_t>(y0) + first;
-      sums = weigh(across_.value.row(x).data() + from, across_.good.row(x).data() + from,
-                   &taps_[phase * at(count) + at(first)], &squares_[phase * at(count) + at(first)],
-                   last - first);
+  constexpr int together = 64;
+  std::array<Crossing, together> crossings;
+  std::array<CrossingSums, together> sums;
+  for (int from = 0; from < width; from += together) {
+    const int count = std::min(together, width - from);
+    for (int k = 0; k < count; ++k) crossings[at(k)] = crossing(line, from + k, radius);
+    weigh(crossings.data(), at(count), sums.data());
+    for (int k = 0; k < count; ++k) {
+      const std::size_t x = at(from + k);
+      matched_[x + 1] = matched_[x] + static_cast<double>(sums[at(k)].matched);
+      norm_[x + 1] = norm_[x] + cut_variance * static_cast<double>(sums[at(k)].square);
     }
-    matched_[at(x) + 1] = matched_[at(x)] + static_cast<double>(sums.matched);
-    norm_[at(x) + 1] = norm_[at(x)] + cut_variance * static_cast<double>(sums.square);
   }
 }
 

@@ -8,6 +8,7 @@
 #include "coldframe/stack/trails.hpp"
 #include "radon.hpp"
 #include "trail_specks.hpp"
+#include "trail_sums_kernel.hpp"
 
 namespace coldframe::stack::detail {
 
@@ -59,8 +60,9 @@ class LineMeter {
 
  private:
   void fill_sums(const Line& line, double sigma);
-  void fill_profile(double sigma);
+  [[nodiscard]] const std::vector<float>& profile_of(double sigma);
   void fill_taps(double sigma, double cosine, int radius);
+  [[nodiscard]] Crossing crossing(const Line& line, int x, int radius) const noexcept;
   struct Pieces {
     int seen = 0;
     int lit = 0;
@@ -78,10 +80,12 @@ class LineMeter {
   double min_length_;
   std::vector<double> matched_;  ///< prefix sums over columns
   std::vector<double> norm_;
-  double profile_sigma_ = 0.0;
-  std::vector<float> profile_;
-  std::vector<float> taps_;     ///< per phase of the line between two pixels
-  std::vector<float> squares_;  ///< of them
+  struct Profile {
+    double sigma = 0.0;
+    std::vector<float> values;
+  };
+  std::vector<Profile> profiles_;  ///< of all widths asked for
+  std::vector<float> taps_;        ///< per phase of the line between two pixels, with their squares
 };
 
 }  // namespace coldframe::stack::detail

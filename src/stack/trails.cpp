@@ -164,9 +164,9 @@ double least_merit(const TrailPicture& picture, const TrailOptions& options) noe
 }
 
 /// Measures one candidate on what is left of the picture. Significance 0: not a trail.
-Found examine(const Search& search, const Candidate& c, const TrailOptions& options) {
+Found examine(const Search& search, LineMeter& meter, const Candidate& c,
+              const TrailOptions& options) {
   const TrailPicture& picture = search.picture(c.turned);
-  LineMeter meter(picture, search.picture(!c.turned), options.min_length_px);
   const detail::Line line{c.line.start, c.line.slope};
   LineFit fit = meter.measure(line, c.line.lines > 4 ? 3.0 : 0.8);
   const LineFit wide = meter.measure(line, 1.7);
@@ -232,6 +232,8 @@ std::vector<Trail> find_trails(PlaneView<const float> residual, PlaneView<const 
   if (residual.width() < 8 || residual.height() < 8) return trails;
   Search search(residual, mask);
   const auto most = static_cast<std::size_t>(std::max(options.max_trails, 0));
+  LineMeter upright(search.upright, search.turned, options.min_length_px);
+  LineMeter turned(search.turned, search.upright, options.min_length_px);
   std::vector<Found> found;
   bool more = true;
   while (more && trails.size() < most) {
@@ -239,7 +241,7 @@ std::vector<Trail> find_trails(PlaneView<const float> residual, PlaneView<const 
     constexpr std::size_t candidates = 80;
     for (const Candidate& c : shortlist(search, options.min_length_px, candidates)) {
       if (trails.size() == most) break;
-      const Found one = examine(search, c, options);
+      const Found one = examine(search, c.turned ? turned : upright, c, options);
       if (!(one.fit.significance > 0.0)) continue;
       found.push_back(one);
       trails.push_back(to_trail(search, one, options.faintest_wing));

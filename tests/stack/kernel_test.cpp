@@ -13,6 +13,7 @@
 #include "stack/radon_kernel.hpp"
 #include "stack/rule_kappa_sigma.hpp"
 #include "stack/samples.hpp"
+#include "stack/trail_sums_kernel.hpp"
 #include "stack/winsorised_screen.hpp"
 
 using namespace coldframe;
@@ -105,6 +106,27 @@ void compare_line_sums() {
   }
 }
 
+void compare_crossings() {
+  RandomStream random(22, 3, 0);
+  std::vector<float> values(64), good(64), taps(128);
+  for (auto& v : values) v = static_cast<float>(random.normal());
+  for (auto& g : good) g = random.uniform() < 0.8 ? 1.0F : 0.0F;
+  for (auto& t : taps) t = static_cast<float>(random.uniform());
+  std::vector<Crossing> crossings;
+  for (std::size_t skip = 0; skip < 5; ++skip) {
+    for (std::size_t count = 0; count < 50; ++count) {
+      crossings.push_back({&values[skip], &good[count % 7], taps.data(), skip, count});
+    }
+  }
+  std::vector<CrossingSums> one(crossings.size()), other(crossings.size());
+  weigh(crossings.data(), crossings.size(), one.data());
+  plain::weigh(crossings.data(), crossings.size(), other.data());
+  for (std::size_t i = 0; i < one.size(); ++i) {
+    REQUIRE(one[i].matched == other[i].matched);
+    REQUIRE(one[i].square == other[i].square);
+  }
+}
+
 void compare_gather() {
   std::vector<float> values(lanes);
   std::vector<std::uint8_t> mask(lanes);
@@ -151,6 +173,7 @@ TEST_CASE("Kernels give the same bits on every instruction set", "[stack]") {
     for (const std::size_t n : {1U, 2U, 3U, 8U, 33U, 130U}) compare_passes(n);
     compare_gather();
     compare_line_sums();
+    compare_crossings();
     for (std::size_t r = 0; r < rules.size(); ++r) {
       CombineOptions options;
       options.rule = rules[r];
