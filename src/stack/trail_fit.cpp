@@ -85,7 +85,7 @@ void LineMeter::fill_taps(double sigma, double cosine, int radius) {
   }
 }
 
-Crossing LineMeter::crossing(const Line& line, int x, int radius) const noexcept {
+void LineMeter::cross(const Line& line, int x, int radius, Crossing& out) const noexcept {
   const double centre = std::clamp(line.start + line.slope * x, -1e6, 1e6);
   const int nearest = floor_of(centre + 0.5);
   const auto phase = std::min(static_cast<std::size_t>((centre - nearest + 0.5) * phases),
@@ -94,10 +94,13 @@ Crossing LineMeter::crossing(const Line& line, int x, int radius) const noexcept
   const int y0 = nearest - radius;
   const int first = std::max(-y0, 0);
   const int last = std::min(count, picture_.height() - y0);
-  if (first >= last) return {};
+  out.count = first < last ? at(last - first) : 0;
+  if (first >= last) return;
   const auto from = static_cast<std::ptrdiff_t>(y0) + first;
-  return {across_.value.row(x).data() + from, across_.good.row(x).data() + from,
-          &taps_[phase * room_of(at(count))], at(first), at(last - first)};
+  out.value = across_.value.row(x).data() + from;
+  out.good = across_.good.row(x).data() + from;
+  out.taps = &taps_[phase * room_of(at(count))];
+  out.skip = at(first);
 }
 
 void LineMeter::fill_sums(const Line& line, double sigma) {
@@ -114,7 +117,7 @@ void LineMeter::fill_sums(const Line& line, double sigma) {
   std::array<CrossingSums, together> sums;
   for (int from = 0; from < width; from += together) {
     const int count = std::min(together, width - from);
-    for (int k = 0; k < count; ++k) crossings[at(k)] = crossing(line, from + k, radius);
+    for (int k = 0; k < count; ++k) cross(line, from + k, radius, crossings[at(k)]);
     weigh(crossings.data(), at(count), sums.data());
     for (int k = 0; k < count; ++k) {
       const std::size_t x = at(from + k);

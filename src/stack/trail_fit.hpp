@@ -62,7 +62,7 @@ class LineMeter {
   void fill_sums(const Line& line, double sigma);
   [[nodiscard]] const std::vector<float>& profile_of(double sigma);
   void fill_taps(double sigma, double cosine, int radius);
-  [[nodiscard]] Crossing crossing(const Line& line, int x, int radius) const noexcept;
+  void cross(const Line& line, int x, int radius, Crossing& out) const noexcept;
   struct Pieces {
     int seen = 0;
     int lit = 0;

@@ -18,6 +18,7 @@ void weigh_all(const Crossing* crossings, std::size_t count, CrossingSums* out) 
 CrossingSums weigh_one(const Crossing& c) {
   const hn::FixedTag<float, 4> four;
   const hn::FixedTag<float, 2> two;
+  if (c.count == 0) return {};
   const float* taps = c.taps + 2 * c.skip;
   auto sums = hn::Zero(four);
   std::size_t k = 0;
