@@ -166,7 +166,13 @@ class Faults(unittest.TestCase):
         status, err = self.disturbed(session, out, 2, lambda: shutil.move(away, light))
         self.assertEqual(status, 0, err)
         self.sound(out)
-        self.completes(session, out)
+        # A new sub joins the result that stands: all six count, on the grid of the first five.
+        again = call("run", session, "-o", out, "--quiet")
+        self.assertEqual(again.returncode, 0, again.stderr)
+        self.sound(out)
+        record = json.loads((out / "session.json").read_text())
+        self.assertEqual(record["results"][0]["subs_total"], 6)
+        self.assertEqual((record["measured"], record["reused"]), (1, 5))
 
     # --- what cannot be read or written -----------------------------------------
 
