@@ -4,6 +4,8 @@
 #include <array>
 #include <cmath>
 #include <cstddef>
+#include <cstdlib>
+#include <limits>
 #include <span>
 
 #include "radon_kernel.hpp"
@@ -30,10 +32,11 @@ std::size_t stride_of(int width, int rows) noexcept {
   return static_cast<std::size_t>(rows + width);
 }
 
-/// out = left half + right half, of one line for all starts. `g` is the rise of either half,
-/// `h` that of the whole; both >= 0, or mirrored for falling lines.
-void join(const float* left, const float* right, int rows, int g, int h, bool falling,
+/// out = left half + right half, of one line for all starts. `h` is the rise of the
+/// whole, >= 0, or mirrored for falling lines; either half rises by half of it.
+void join(const float* left, const float* right, int rows, int h, bool falling,
           float* out) noexcept {
+  const int g = h / 2;
   // Index of `out` is y0 + h (rising) or y0 (falling). One half comes to lie `shift` entries
   // after the other: the left one for rising lines, the right one for falling lines.
   const int shift = h - g;
@@ -91,7 +94,29 @@ Best scan(const float* value, int size, float beat, std::span<float> work) noexc
   return best;
 }
 
-/// Sums up windows half by half, depth first: the halves of small windows stay near the processor.
+/// The lines of one window as they are scanned, by rising slope.
+struct Scanning {
+  int width = 1;
+  int x0 = 0;
+  int x1 = 0;
+  int step = 1;       ///< from rise to rise
+  double unit = 0.0;  ///< noise of one line's sum; 0: lines are not scanned
+  int together = 0;
+  LineCandidate best;
+  std::vector<LineCandidate> found;
+};
+
+/// A window whose lines are made one by one.
+struct Passing {
+  static constexpr int none = std::numeric_limits<int>::min();
+  int rise = none;        ///< of the line that is there now
+  float* line = nullptr;  ///< its sums
+  Scanning scanning;
+};
+
+/// Sums up windows half by half. Narrow ones are kept, with all their lines. Each line of a broad
+/// one is made from one line of either half, which serves two neighbouring slopes: from slope to
+/// slope every window needs but one line at a time, and these stay near the processor.
 class RadonTransform {
  public:
   RadonTransform(const TrailPicture& picture, const TrailPicture& across, int shortest,
@@ -103,25 +128,46 @@ class RadonTransform {
         least_(least),
         memory_(memory) {
     while (width_of(levels_) < columns_) ++levels_;
-    found_.resize(levels_ + 1);
+    kept_level_ = std::min(kept_level_, levels_ - 1);
+    found_.resize(kept_level_ + 1);
+    work_.resize(stride_of(width_of(levels_), rows_));
     count_good();
-    for (std::size_t level = 1; level < levels_; ++level) {
-      const int width = width_of(level);
-      memory_.reserve(level, static_cast<std::size_t>(2 * width - 1) * stride_of(width, rows_));
+    for (std::size_t level = 1; level < kept_level_; ++level) {
+      for (std::size_t side = 0; side < 2; ++side) {
+        memory_.reserve(2 * level + side, size_of(level));
+      }
     }
-    value_.resize(stride_of(width_of(levels_), rows_));
-    work_.resize(value_.size());
+    memory_.reserve(2 * kept_level_, size_of(kept_level_) * blocks_of(kept_level_));
+    prepare_passing();
   }
   /// Windows from narrow to broad, from left to right.
   std::vector<LineCandidate> run() {
-    build(levels_, 0);
+    for (std::size_t block = 0; block < blocks_of(kept_level_); ++block) {
+      kept_.push_back(build(kept_level_, static_cast<int>(block)));
+    }
+    const Scanning& last = passing_.back().front().scanning;
+    for (int rise = 1 - last.width; rise < last.width; rise += last.step) pass(levels_, 0, rise);
     std::vector<LineCandidate> all;
     for (const auto& some : found_) all.insert(all.end(), some.begin(), some.end());
+    for (const auto& level : passing_) {
+      for (const Passing& p : level) {
+        all.insert(all.end(), p.scanning.found.begin(), p.scanning.found.end());
+      }
+    }
     return all;
   }
 
  private:
   [[nodiscard]] static int width_of(std::size_t level) noexcept { return 1 << level; }
+  [[nodiscard]] std::size_t blocks_of(std::size_t level) const noexcept {
+    const int width = width_of(level);
+    return static_cast<std::size_t>((columns_ + width - 1) / width);
+  }
+  /// Floats of all lines of a window.
+  [[nodiscard]] std::size_t size_of(std::size_t level) const noexcept {
+    const int width = width_of(level);
+    return static_cast<std::size_t>(2 * width - 1) * stride_of(width, rows_);
+  }
 
   void count_good() {
     good_.assign(static_cast<std::size_t>(columns_) + 1, 0.0);
@@ -132,18 +178,38 @@ class RadonTransform {
     }
   }
 
-  /// Noise of one line's sum in this window: the root of its good pixels, on average.
-  [[nodiscard]] double sum_unit(int x0, int x1) const noexcept {
-    const double good = good_[static_cast<std::size_t>(x1)] - good_[static_cast<std::size_t>(x0)];
-    return std::sqrt(std::max(good / std::max(rows_, 1), 8.0));
+  void prepare_passing() {
+    const std::size_t room = 2 * kept_level_ + 1;
+    std::size_t size = 0;
+    for (std::size_t level = kept_level_ + 1; level <= levels_; ++level) {
+      size += blocks_of(level) * stride_of(width_of(level), rows_);
+    }
+    memory_.reserve(room, size);
+    float* next = memory_.room(room);
+    for (std::size_t level = kept_level_ + 1; level <= levels_; ++level) {
+      auto& windows = passing_.emplace_back(blocks_of(level));
+      for (std::size_t block = 0; block < windows.size(); ++block) {
+        windows[block].line = next;
+        windows[block].scanning = scanning_of(level, static_cast<int>(block));
+        next += stride_of(width_of(level), rows_);
+      }
+    }
   }
 
-  struct Pair {
-    Window left;
-    Window right;
-    Window whole;
-    float* out = nullptr;  ///< where `whole` is kept, if it is
-  };
+  [[nodiscard]] Scanning scanning_of(std::size_t level, int block) const {
+    Scanning s;
+    s.width = width_of(level);
+    s.x0 = block * s.width;
+    s.x1 = std::min(s.x0 + s.width, columns_);
+    // The last window reaches beyond the picture: its slopes lie closer than they need to.
+    s.step = level == levels_ && 4 * s.width >= 5 * columns_ ? 2 : 1;
+    if (s.width < shortest_) return s;
+    // The root of its good pixels, on average.
+    const double good =
+        good_[static_cast<std::size_t>(s.x1)] - good_[static_cast<std::size_t>(s.x0)];
+    s.unit = std::sqrt(std::max(good / std::max(rows_, 1), 8.0));
+    return s;
+  }
 
   Window build(std::size_t level, int block) {
     const int width = width_of(level);
@@ -151,58 +217,54 @@ class RadonTransform {
     if (level == 0) return {1, 0, across_.value.row(block).data()};
     const Window left = build(level - 1, 2 * block);
     const Window right = build(level - 1, 2 * block + 1);
-    float* out = level < levels_ ? memory_.of(level, block) : nullptr;
-    const Pair pair{left, right, {width, stride_of(width, rows_), out}, out};
-    if (width >= shortest_) {
-      scan_lines(pair, level, block);
-    } else {
-      for (int rise = 1 - width; rise < width; ++rise) sum_line(pair, rise);
+    const auto index = static_cast<std::size_t>(block);
+    float* sums = level < kept_level_ ? memory_.room(2 * level + index % 2)
+                                      : memory_.room(2 * level) + index * size_of(level);
+    const Window whole{width, stride_of(width, rows_), sums};
+    Scanning scanning = scanning_of(level, block);
+    for (int rise = 1 - width; rise < width; ++rise) {
+      float* out = sums + whole.place(rise);
+      join(left.line(half_of(rise)), right.line(half_of(rise)), rows_, std::abs(rise), rise < 0,
+           out);
+      scan_line(scanning, rise, out);
     }
-    return pair.whole;
+    found_[level].insert(found_[level].end(), scanning.found.begin(), scanning.found.end());
+    return whole;
   }
 
-  /// A line of the whole, kept there or in `value_`.
-  const float* sum_line(const Pair& pair, int rise) {
-    const int h = rise < 0 ? -rise : rise;
-    const int g = h / 2;
-    const int half_rise = rise < 0 ? -g : g;
-    float* out = pair.out != nullptr ? pair.out + pair.whole.place(rise) : value_.data();
-    join(pair.left.line(half_rise), pair.right.line(half_rise), rows_, g, h, rise < 0, out);
-    return out;
+  [[nodiscard]] static int half_of(int rise) noexcept { return rise / 2; }
+
+  /// One line of a window; asked for in order of their slopes.
+  const float* pass(std::size_t level, int block, int rise) {
+    if (block * width_of(level) >= columns_) return nullptr;
+    if (level == kept_level_) return kept_[static_cast<std::size_t>(block)].line(rise);
+    Passing& p = passing_[level - kept_level_ - 1][static_cast<std::size_t>(block)];
+    if (p.rise == rise) return p.line;
+    const float* left = pass(level - 1, 2 * block, half_of(rise));
+    const float* right = pass(level - 1, 2 * block + 1, half_of(rise));
+    join(left, right, rows_, std::abs(rise), rise < 0, p.line);
+    p.rise = rise;
+    scan_line(p.scanning, rise, p.line);
+    return p.line;
   }
 
-  void scan_lines(const Pair& pair, std::size_t level, int block) {
+  void scan_line(Scanning& s, int rise, const float* value) {
     constexpr int slopes_together = 16;
-    const int width = pair.whole.width;
-    // The last window reaches beyond the picture: its slopes lie closer than they need to.
-    const int step = level == levels_ && 4 * width >= 5 * columns_ ? 2 : 1;
-    const int x0 = block * width;
-    const int x1 = std::min(x0 + width, columns_);
-    const double unit = sum_unit(x0, x1);
-    LineCandidate best;
-    int together = 0;
-    for (int rise = 1 - width; rise < width; rise += step) {
-      const float* value = sum_line(pair, rise);
-      const double slope = static_cast<double>(rise) / static_cast<double>(width - 1);
-      consider({0.0, 0.0, slope, x0, x1, 1}, rise, value, unit, best);
-      if (++together < slopes_together && rise + step < width) continue;
-      if (best.score > 0.0) found_[level].push_back(best);
-      best = {};
-      together = 0;
-    }
+    if (!(s.unit > 0.0)) return;
+    consider(s, rise, value);
+    if (++s.together < slopes_together && rise + s.step < s.width) return;
+    if (s.best.score > 0.0) s.found.push_back(s.best);
+    s.best = {};
+    s.together = 0;
   }
 
-  void consider(LineCandidate line, int rise, const float* value, double unit,
-                LineCandidate& best) {
-    const int h = rise > 0 ? rise : -rise;
-    const auto beat = static_cast<float>(std::max(least_, best.score) * unit);
-    const Best b = scan(value, rows_ + h, beat, work_);
+  void consider(Scanning& s, int rise, const float* value) {
+    const auto beat = static_cast<float>(std::max(least_, s.best.score) * s.unit);
+    const Best b = scan(value, rows_ + std::abs(rise), beat, work_);
     if (b.index < 0) return;
+    const double slope = static_cast<double>(rise) / static_cast<double>(s.width - 1);
     const double y0 = b.index - std::max(rise, 0) + 0.5 * (b.lines - 1);
-    line.score = static_cast<double>(b.score) / unit;
-    line.start = y0 - line.slope * line.x0;
-    line.lines = b.lines;
-    best = line;
+    s.best = {static_cast<double>(b.score) / s.unit, y0 - slope * s.x0, slope, s.x0, s.x1, b.lines};
   }
 
   const TrailPicture& across_;
@@ -211,10 +273,12 @@ class RadonTransform {
   int shortest_;
   double least_;
   RadonMemory& memory_;
-  std::size_t levels_ = 0;  ///< the last one is scanned only, not kept
+  std::size_t levels_ = 0;
+  std::size_t kept_level_ = 5;  ///< the broadest windows that are kept
+  std::vector<Window> kept_;
+  std::vector<std::vector<Passing>> passing_;  ///< per level above
   std::vector<std::vector<LineCandidate>> found_;
   std::vector<double> good_;  ///< pixels left of a column
-  std::vector<float> value_;
   std::vector<float> work_;
 };
 

@@ -31,21 +31,17 @@ struct LineCandidate {
   int lines = 1;  ///< adjacent rows in the sum
 };
 
-/// Room for the sums of two neighbouring windows of every width; used again from search to search.
+/// Room for the sums of windows; used again from search to search.
 class RadonMemory {
  public:
-  void reserve(std::size_t level, std::size_t floats) {
-    if (rooms_.size() < 2 * (level + 1)) rooms_.resize(2 * (level + 1));
-    for (std::size_t side = 0; side < 2; ++side) {
-      Room& room = rooms_[2 * level + side];
-      if (room.size >= floats) continue;
-      room.floats = std::make_unique_for_overwrite<float[]>(floats);
-      room.size = floats;
-    }
+  void reserve(std::size_t index, std::size_t floats) {
+    if (rooms_.size() <= index) rooms_.resize(index + 1);
+    Room& room = rooms_[index];
+    if (room.size >= floats) return;
+    room.floats = std::make_unique_for_overwrite<float[]>(floats);
+    room.size = floats;
   }
-  [[nodiscard]] float* of(std::size_t level, int block) noexcept {
-    return rooms_[2 * level + static_cast<std::size_t>(block % 2)].floats.get();
-  }
+  [[nodiscard]] float* room(std::size_t index) noexcept { return rooms_[index].floats.get(); }
 
  private:
   struct Room {
