@@ -12,7 +12,8 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     const auto catalogue = coldframe::session::read_catalogue({file.path(), {}, {}}, 2031.5);
     for (const auto& star : catalogue.stars) {
       // What is taken for a star has a place on the sky.
-      if (!std::isfinite(star.sky.ra_deg) || !(std::fabs(star.sky.dec_deg) <= 90.0)) std::abort();
+      if (!std::isfinite(star.position.ra_deg) || !(std::fabs(star.position.dec_deg) <= 90.0))
+        std::abort();
     }
   } catch (const coldframe::Error&) {
   }
