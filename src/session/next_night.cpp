@@ -99,7 +99,7 @@ void add_flat_limits(const NightFigures& f, std::vector<NightLimit>& limits) {
 }
 
 void add_loss_limits(const NightFigures& f, std::vector<NightLimit>& limits) {
-  constexpr double worth_naming = 0.002;
+  constexpr double worth_naming = 0.01;  // half a percent of the signal to noise
   if (const double share = trail_share(f); share > worth_naming) {
     limits.push_back({"trails",
                       true,

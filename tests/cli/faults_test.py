@@ -21,6 +21,8 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
+from session_copies import SessionCopies
+
 PROGRAM = os.environ["COLDFRAME_PROGRAM"]
 SCENES = Path(os.environ["COLDFRAME_TESTDATA"]) / "scenes"
 ROOT = os.getuid() == 0
@@ -44,7 +46,7 @@ def digests(folder):
     return {str(p): hashlib.sha256(p.read_bytes()).hexdigest() for p in sorted(Path(folder).rglob("*")) if p.is_file()}
 
 
-class Faults(unittest.TestCase):
+class Faults(SessionCopies, unittest.TestCase):
     @classmethod
     def setUpClass(cls):
         warnings.simplefilter("ignore")
@@ -62,19 +64,6 @@ class Faults(unittest.TestCase):
     @classmethod
     def tearDownClass(cls):
         shutil.rmtree(cls.root, ignore_errors=True)
-
-    def fresh(self, name):
-        folder = self.root / name
-        shutil.rmtree(folder, ignore_errors=True)
-        return folder
-
-    def copy(self, name):
-        folder = self.fresh(name)
-        shutil.copytree(self.session, folder)
-        return folder
-
-    def lights(self, session):
-        return sorted((session / "lights").iterdir())
 
     def sound(self, out):
         """No leftovers, and what stands under a final name is whole."""
@@ -121,7 +110,7 @@ class Faults(unittest.TestCase):
 
     def test_a_light_that_vanishes(self):
         for measured in (1, 6):
-            session, out = self.copy("vanish"), self.fresh("vanish-out")
+            session, out = self.copy_of_session("vanish"), self.fresh("vanish-out")
             gone = self.lights(session)[-1]
             status, err = self.disturbed(session, out, measured, gone.unlink)
             self.assertIn(status, (0, 3, 5), err)
@@ -132,7 +121,7 @@ class Faults(unittest.TestCase):
             self.completes(session, out, datasums(clean))
 
     def test_a_light_that_is_cut_short(self):
-        session, out = self.copy("cut"), self.fresh("cut-out")
+        session, out = self.copy_of_session("cut"), self.fresh("cut-out")
         light = self.lights(session)[3]
         content = light.read_bytes()
         status, err = self.disturbed(session, out, 6, lambda: light.write_bytes(content[: len(content) // 2]))
@@ -143,7 +132,7 @@ class Faults(unittest.TestCase):
         self.completes(session, out)
 
     def test_a_light_that_turns_into_another(self):
-        session, out = self.copy("other"), self.fresh("other-out")
+        session, out = self.copy_of_session("other"), self.fresh("other-out")
         lights = self.lights(session)
         status, err = self.disturbed(session, out, 6, lambda: shutil.copyfile(lights[0], lights[4]))
         self.clear(err)
@@ -159,7 +148,7 @@ class Faults(unittest.TestCase):
         self.completes(session, out, datasums(clean))
 
     def test_a_light_that_appears(self):
-        session, out = self.copy("appear"), self.fresh("appear-out")
+        session, out = self.copy_of_session("appear"), self.fresh("appear-out")
         light = self.lights(session)[5]
         away = self.root / "away.fits"
         shutil.move(light, away)
@@ -177,7 +166,7 @@ class Faults(unittest.TestCase):
     # --- what cannot be read or written -----------------------------------------
 
     def test_what_is_no_plain_file(self):
-        session, out = self.copy("special"), self.fresh("special-out")
+        session, out = self.copy_of_session("special"), self.fresh("special-out")
         (session / "lights" / "folder.fits").mkdir()
         os.mkfifo(session / "lights" / "pipe.fits")
         os.symlink(session / "lights" / "nothing.fits", session / "lights" / "dangling.fits")
@@ -197,7 +186,7 @@ class Faults(unittest.TestCase):
             self.assertNotIn("unexpected fault", done.stderr)
 
     def test_permission_lost(self):
-        session, out = self.copy("permission"), self.fresh("permission-out")
+        session, out = self.copy_of_session("permission"), self.fresh("permission-out")
         hidden = self.lights(session)[2]
         out.mkdir()
         if ROOT:
@@ -275,7 +264,7 @@ class Faults(unittest.TestCase):
 
     def test_clock_jumps(self):
         """Files from the future and from 1970, and a cache whose times jumped between two runs."""
-        session, out = self.copy("clock"), self.fresh("clock-out")
+        session, out = self.copy_of_session("clock"), self.fresh("clock-out")
         for k, light in enumerate(self.lights(session)):
             os.utime(light, (4e9, 4e9) if k % 2 else (0, 0))
         run = subprocess.Popen([PROGRAM, "run", str(session), "-o", str(out), "--threads", "1", "--quiet"])

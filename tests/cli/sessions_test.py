@@ -22,6 +22,8 @@ import numpy as np
 from astropy.io import fits
 from astropy.nddata import CCDData
 
+from session_copies import SessionCopies
+
 PROGRAM = os.environ["COLDFRAME_PROGRAM"]
 SCENES = Path(os.environ["COLDFRAME_TESTDATA"]) / "scenes"
 
@@ -50,7 +52,7 @@ def leftovers(folder):
     return [p for p in Path(folder).rglob("*") if ".part-" in p.name]
 
 
-class Session(unittest.TestCase):
+class Session(SessionCopies, unittest.TestCase):
     """One tiny simulated session for all tests; each test works on its own copy of what it changes."""
 
     @classmethod
@@ -70,19 +72,6 @@ class Session(unittest.TestCase):
     @classmethod
     def tearDownClass(cls):
         shutil.rmtree(cls.root, ignore_errors=True)
-
-    def fresh(self, name):
-        folder = self.root / name
-        shutil.rmtree(folder, ignore_errors=True)
-        return folder
-
-    def copy_of_session(self, name):
-        folder = self.fresh(name)
-        shutil.copytree(self.session, folder)
-        return folder
-
-    def lights(self, session):
-        return sorted((session / "lights").iterdir())
 
     # --- what a run leaves -------------------------------------------------
 
