@@ -1,9 +1,11 @@
 #include "command.hpp"
 
 #include <fmt/format.h>
+#include <unistd.h>
 
 #include <cmath>
 #include <cstdio>
+#include <sstream>
 
 #include "coldframe/core/error.hpp"
 
@@ -103,6 +105,36 @@ void print(const std::string& text) {
   if (std::fwrite(text.data(), 1, text.size(), stdout) != text.size() || std::fflush(stdout) != 0) {
     throw Error(ErrorKind::io, "", "standard output cannot be written", "check where it goes");
   }
+}
+
+std::string wrapped(const std::string& text, std::size_t columns) {
+  std::string out;
+  std::istringstream lines(text);
+  for (std::string line; std::getline(lines, line);) {
+    const auto indent = std::min(line.find_first_not_of(' '), line.size());
+    std::size_t used = indent;
+    out.append(indent, ' ');
+    std::istringstream words(line);
+    bool first = true;
+    for (std::string word; words >> word; first = false) {
+      if (!first && used + 1 + word.size() > columns) {
+        out += "\n" + std::string(indent + 2, ' ');
+        used = indent + 2;
+      } else if (!first) {
+        out += ' ';
+        ++used;
+      }
+      out += word;
+      used += word.size();
+    }
+    out += '\n';
+  }
+  return out;
+}
+
+void print_summary(const std::string& text) {
+  constexpr std::size_t columns = 80;
+  print(isatty(STDOUT_FILENO) != 0 ? wrapped(text, columns) : text);
 }
 
 void complain(const std::string& line) {

@@ -53,6 +53,10 @@ void require_fits_name(const std::string& name);
 
 /// Prints `text` on stdout (and says so when that fails).
 void print(const std::string& text);
+/// `text` with lines broken between words to at most `columns`, what follows indented by two more.
+[[nodiscard]] std::string wrapped(const std::string& text, std::size_t columns);
+/// Prints a summary for people: wrapped to 80 columns on a terminal, line by line elsewhere.
+void print_summary(const std::string& text);
 /// One line on stderr.
 void complain(const std::string& line);
 /// A line per stage on stderr: time, CPU, bytes, memory.

@@ -72,9 +72,11 @@ class ProgressLine {
     const double left = done_ > 0 ? spent * static_cast<double>(total - std::min(done_, total)) /
                                         static_cast<double>(done_)
                                   : 0.0;
-    const double rate = spent > 0.0 ? static_cast<double>(done_) / spent : 0.0;
-    fmt::print(stderr, "\r{:<10} {}{} {:>5}/{:<5} {:>6.3g}/s {}   ", stage_,
-               std::string(filled, '='), std::string(width - filled, '.'), done_, total, rate,
+    // A rate of the first blink of an eye says nothing.
+    const std::string rate =
+        spent > 0.2 ? fmt::format("{:.3g}/s", static_cast<double>(done_) / spent) : std::string();
+    fmt::print(stderr, "\r{:<10} {}{} {:>5}/{:<5} {:>8} {}   ", stage_, std::string(filled, '='),
+               std::string(width - filled, '.'), done_, total, rate,
                last ? "took " + clock_text(spent) : "left " + clock_text(left));
     std::fflush(stderr);
     open_ = true;

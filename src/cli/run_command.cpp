@@ -91,7 +91,7 @@ int execute(Options& o, const CLI::App& app) {
   if (o.common.json) {
     print(session::record_json(record));
   } else if (!o.common.quiet) {
-    print(summary(record, run.out.string()));
+    print_summary(summary(record, run.out.string()));
   }
   // On stderr, so that it can stand beside --json and --quiet.
   if (o.timings) print_timings(record.timings);

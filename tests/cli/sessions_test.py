@@ -453,9 +453,24 @@ class Session(SessionCopies, unittest.TestCase):
     def test_quiet_prints_nothing_and_terminal_shows_time_left(self):
         done = call("run", self.session, "-o", self.fresh("quiet"), "--quiet")
         self.assertEqual((done.stdout, done.stderr), ("", ""))
+        status, shown = self.on_terminal("stderr", "--threads", "1")
+        self.assertEqual(status, 0)
+        self.assertIn(b"left ", shown)
+        self.assertIn(b"measure", shown)
+
+    def test_the_summary_fits_eighty_columns_of_a_terminal(self):
+        status, shown = self.on_terminal("stdout")
+        self.assertEqual(status, 0)
+        lines = shown.decode().replace("\r", "").splitlines()
+        self.assertTrue(any(line.startswith("report:") for line in lines), shown)
+        for line in lines:  # a name alone may be longer
+            self.assertTrue(len(line) <= 80 or len(line.split()) == 1, line)
+
+    def on_terminal(self, stream, *options):
+        """Exit status of a run, and what it wrote to this stream where that was a terminal."""
         master, slave = pty.openpty()
-        run = subprocess.Popen([PROGRAM, "run", str(self.session), "-o", str(self.fresh("tty")), "--threads", "1"],
-                               stdout=subprocess.DEVNULL, stderr=slave)
+        streams = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, stream: slave}
+        run = subprocess.Popen([PROGRAM, "run", str(self.session), "-o", str(self.fresh("tty")), *options], **streams)
         os.close(slave)
         shown = b""
         while True:
@@ -466,9 +481,7 @@ class Session(SessionCopies, unittest.TestCase):
             if not piece:
                 break
             shown += piece
-        self.assertEqual(run.wait(), 0)
-        self.assertIn(b"left ", shown)
-        self.assertIn(b"measure", shown)
+        return run.wait(), shown
 
     # --- single commands ----------------------------------------------------------
 
