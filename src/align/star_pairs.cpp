@@ -6,6 +6,7 @@
 #include <numbers>
 #include <numeric>
 
+#include "coldframe/core/log_gamma.hpp"
 #include "coldframe/core/statistics.hpp"
 
 namespace coldframe::align {
@@ -157,8 +158,8 @@ double binomial_tail(std::size_t n, std::size_t successes, double p) noexcept {
   double sum = 0.0;
   for (std::size_t k = successes; k <= n; ++k) {
     const auto x = static_cast<double>(k);
-    const double log_term = std::lgamma(trials + 1.0) - std::lgamma(x + 1.0) -
-                            std::lgamma(trials - x + 1.0) + x * std::log(p) +
+    const double log_term = log_gamma(trials + 1.0) - log_gamma(x + 1.0) -
+                            log_gamma(trials - x + 1.0) + x * std::log(p) +
                             (trials - x) * std::log1p(-p);
     const double term = std::exp(log_term);
     sum += term;

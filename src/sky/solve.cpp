@@ -5,6 +5,7 @@
 #include <numbers>
 #include <string>
 
+#include "coldframe/core/log_gamma.hpp"
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/sky/sphere.hpp"
 #include "pairing.hpp"
@@ -21,7 +22,7 @@ double log_binomial_tail(double n, double k, double p) noexcept {
   if (k <= n * p) return 0.0;
   if (k > n || !(p > 0.0)) return p > 0.0 ? -1e9 : -1e9;
   if (p >= 1.0) return 0.0;
-  const double term = std::lgamma(n + 1.0) - std::lgamma(k + 1.0) - std::lgamma(n - k + 1.0) +
+  const double term = log_gamma(n + 1.0) - log_gamma(k + 1.0) - log_gamma(n - k + 1.0) +
                       k * std::log(p) + (n - k) * std::log1p(-p);
   const double ratio = (n - k) / (k + 1.0) * p / (1.0 - p);
   return std::min(0.0, ratio < 1.0 ? term - std::log1p(-ratio) : term + std::log(n - k + 1.0));

@@ -3,11 +3,13 @@
 #include <cmath>
 #include <numbers>
 
+#include "coldframe/core/log_gamma.hpp"
+
 namespace coldframe::stack::detail {
 namespace {
 
 double density(double t, double n) noexcept {
-  return std::exp(std::lgamma(0.5 * (n + 1.0)) - std::lgamma(0.5 * n) -
+  return std::exp(log_gamma(0.5 * (n + 1.0)) - log_gamma(0.5 * n) -
                   0.5 * (n + 1.0) * std::log1p(t * t / n)) /
          std::sqrt(n * std::numbers::pi);
 }
