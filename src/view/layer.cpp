@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "coldframe/core/statistics.hpp"
+#include "row_noises.hpp"
 
 namespace coldframe::view {
 namespace {
@@ -25,17 +26,9 @@ std::vector<double> sample(PlaneView<const float> plane) {
 }
 
 double noise_of(PlaneView<const float> plane, double fallback) {
-  std::vector<double> estimates;
-  std::vector<float> row;
-  const int step = std::max(plane.height() / sample_rows, 1);
-  for (int y = step / 2; y < plane.height(); y += step) {
-    row.clear();
-    std::copy_if(plane.row(y).begin(), plane.row(y).end(), std::back_inserter(row),
-                 [](float v) { return std::isfinite(v); });
-    const double estimate = noise_from_differences(row);
-    if (std::isfinite(estimate) && estimate > 0.0) estimates.push_back(estimate);
-  }
-  return estimates.empty() ? fallback : median_in_place(estimates);
+  auto noise = row_noises(plane, sample_rows);
+  std::erase_if(noise, [](double n) { return !(n > 0.0); });
+  return noise.empty() ? fallback : median_in_place(noise);
 }
 
 std::uint8_t to_code(double code) {

@@ -7,6 +7,7 @@
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/view/enhance.hpp"
 #include "filled_plane.hpp"
+#include "row_noises.hpp"
 
 namespace coldframe::view {
 namespace {
@@ -77,12 +78,8 @@ float damping(float difference, float limit) {
 
 /// Noise of a pixel of sky: median over the rows of an estimate that is blind to smooth light.
 double sky_noise(PlaneView<const float> plane) {
-  std::vector<double> noise;
-  const int step = std::max(plane.height() / 64, 1);
-  for (int y = step / 2; y < plane.height(); y += step) {
-    const double estimate = noise_from_differences(plane.row(y));
-    if (std::isfinite(estimate)) noise.push_back(estimate);
-  }
+  constexpr int rows = 64;
+  auto noise = row_noises(plane, rows);
   return noise.empty() ? 0.0 : median_in_place(noise);
 }
 

@@ -4,6 +4,7 @@
 
 #include "coldframe/core/statistics.hpp"
 #include "coldframe/view/picture.hpp"
+#include "row_noises.hpp"
 
 namespace coldframe::view {
 namespace {
@@ -40,17 +41,8 @@ std::vector<std::vector<double>> sample(const Image& image) {
 
 /// Noise of a pixel: median over rows of an estimate that is blind to smooth light.
 double pixel_noise(PlaneView<const float> plane) {
-  std::vector<double> noise;
-  const int step = std::max(plane.height() / noise_rows, 1);
-  std::vector<float> row;
-  for (int y = step / 2; y < plane.height(); y += step) {
-    row.clear();
-    for (const float value : plane.row(y)) {
-      if (std::isfinite(value)) row.push_back(value);
-    }
-    const double estimate = noise_from_differences(row);
-    if (std::isfinite(estimate) && estimate > 0.0) noise.push_back(estimate);
-  }
+  auto noise = row_noises(plane, noise_rows);
+  std::erase_if(noise, [](double n) { return !(n > 0.0); });
   return noise.empty() ? 0.0 : median_in_place(noise);
 }
 
