@@ -94,24 +94,42 @@ std::int64_t mark_flat_row(std::span<const float> flat, const float* local,
   return count;
 }
 
-/// Robust scatter of flat / local median - 1, scaled to where the flat is 1.
-double flat_scatter(PlaneView<const float> flat, int step) {
-  LocalMedian median(flat, step);
-  std::vector<double> sample;
-  const int rows = std::max(flat.height() / 64, 1) | 1;  // odd: both rows of a mosaic
+/// Calls `take(value, local median)` for a sample of a plane's finite pixels.
+template <typename Take>
+void sample_deviations(PlaneView<const float> plane, int step, const Take& take) {
+  LocalMedian median(plane, step);
+  const int rows = std::max(plane.height() / 64, 1) | 1;  // odd: both rows of a mosaic
   const std::size_t columns =
-      std::max<std::size_t>(static_cast<std::size_t>(flat.width()) / 256, 1) | 1U;
-  for (int y = 0; y < flat.height(); y += rows) {
+      std::max<std::size_t>(static_cast<std::size_t>(plane.width()) / 256, 1) | 1U;
+  for (int y = 0; y < plane.height(); y += rows) {
     const float* const local = median.row(y);
-    const auto row = flat.row(y);
+    const auto row = plane.row(y);
     for (std::size_t x = 0; x < row.size(); x += columns) {
-      if (!(local[x] > 0.0F) || !(local[x] < 1.0e30F) || !std::isfinite(row[x])) continue;
-      const auto level = static_cast<double>(local[x]);
-      sample.push_back((static_cast<double>(row[x]) / level - 1.0) *
-                       std::sqrt(std::min(level, 1.0)));
+      if (!std::isfinite(row[x]) || !(std::abs(local[x]) < 1.0e30F)) continue;
+      take(static_cast<double>(row[x]), static_cast<double>(local[x]));
     }
   }
+}
+
+double scatter_of(std::vector<double>& sample) {
   return sample.size() < 100 ? 0.0 : robust_sigma(sample);
+}
+
+/// Robust scatter of flat / local median - 1, scaled to where the flat is 1.
+double flat_scatter(PlaneView<const float> flat, int step) {
+  std::vector<double> sample;
+  sample_deviations(flat, step, [&](double value, double level) {
+    if (level > 0.0) sample.push_back((value / level - 1.0) * std::sqrt(std::min(level, 1.0)));
+  });
+  return scatter_of(sample);
+}
+
+/// Robust scatter of dark - local median: the sensor's fixed pattern and the master's noise.
+double dark_scatter(PlaneView<const float> dark, int step) {
+  std::vector<double> sample;
+  sample_deviations(dark, step,
+                    [&](double value, double level) { sample.push_back(value - level); });
+  return scatter_of(sample);
 }
 
 /// `local`: median variance about each pixel.
@@ -157,7 +175,11 @@ DefectReport find_defects(PlaneView<const float> dark, PlaneView<const float> da
   check_sizes(flat, mask, "flat");
   const int step = colour_step(cfa);
   const double usual = dark_variance.empty() ? 0.0 : sampled_median(dark_variance);
-  const float limit = dark_limit(options.dark_kappa, usual, frame_noise_adu);
+  float limit = dark_limit(options.dark_kappa, usual, frame_noise_adu);
+  // A pattern that most pixels have is taken out with the dark and makes no defects of them.
+  if (limit > 0.0F && !dark.empty()) {
+    limit = std::max(limit, static_cast<float>(options.dark_kappa * dark_scatter(dark, step)));
+  }
   const auto factor = static_cast<float>(options.unstable_factor * options.unstable_factor);
   const FlatLimits flat_limits{
       flat.empty() ? 0.0F : static_cast<float>(options.flat_kappa * flat_scatter(flat, step)),

@@ -14,7 +14,9 @@ namespace coldframe::sensor {
 struct DefectOptions {
   /// Hot or cold in the dark: deviation from the local median of same-colour neighbours in
   /// units of the expected noise of one frame's pixel there (so a pixel is called
-  /// hot when it would hurt a light). Where the dark glows the noise is that of the glow.
+  /// hot when it would hurt a light). Where the dark glows the noise is that of the glow. Where
+  /// the sensor's fixed pattern exceeds that noise, its robust scatter is the unit instead: what
+  /// most pixels have is subtracted with the dark and is no defect.
   double dark_kappa = 5.0;
   /// Flat response: deviation from the local median in units of the flat's own pixel-to-pixel
   /// scatter there, ...
