@@ -134,6 +134,9 @@ Command add_run(CLI::App& root) {
   app->add_option("--min-contribution", o->run.keep.min_contribution,
                   "Leave out subs that add less than this share of what a typical sub of their "
                   "exposure adds to the (signal/noise)^2 of stars; default 0.1");
+  app->add_option("--transforms", o->run.transforms,
+                  "Transforms that 'coldframe register -o' wrote: the subs in it are not matched, "
+                  "its reference gives the grid");
   app->add_option("--dark-tolerance", o->run.tolerances.temperature_c,
                   "Largest difference of sensor temperature between a dark and its lights, C");
   add_flat_gradient(*app, o->gradient);

@@ -13,6 +13,7 @@
 #include "coldframe/align/shift_match.hpp"
 #include "coldframe/core/error.hpp"
 #include "double_images.hpp"
+#include "given_transforms.hpp"
 #include "judge.hpp"
 #include "kept_grid.hpp"
 #include "mosaic.hpp"
@@ -93,6 +94,8 @@ void register_group(GroupState& group, const SubState& reference, Threads thread
       sub.match.transform.model = TransformModel::affine;
       for (std::size_t s = 0; s < sub.measured.stars.size(); ++s) sub.match.pairs.push_back({s, s});
       sub.match.false_probability = 0.0;
+    } else if (sub.usable && sub.given) {
+      take_given(sub, reference);
     } else if (sub.usable) {
       sub.match = match_subs(sub.measured, reference.measured);
     }
@@ -101,7 +104,9 @@ void register_group(GroupState& group, const SubState& reference, Threads thread
   match_the_rest(group, reference, threads);
   std::vector<RegisteredSub> registered;
   align::MatchResult own;  // the reference may belong to another group
-  for (auto& sub : group.subs) registered.push_back({sub.info, &sub.measured, &sub.match});
+  for (auto& sub : group.subs) {
+    if (!sub.given) registered.push_back({sub.info, &sub.measured, &sub.match});
+  }
   group.distortion =
       refine_registration(registered, {reference.info, &reference.measured, &own}, threads);
   if (is_mosaic(group, reference)) adjust_positions(group, reference);

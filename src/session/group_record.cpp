@@ -106,6 +106,7 @@ void note_figures(const SubState& sub, SubRecord& row) {
     row.transform = sub.match.transform;
     row.matched_stars = static_cast<int>(sub.match.pairs.size());
     row.registered_through = sub.through;
+    row.transform_given = sub.given.has_value();
     row.residual_px = sub.match.rms_px;
     row.residuals = sub.residuals;
     row.frame = sub.measured.frame;

@@ -3,6 +3,7 @@
 
 #include <array>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -48,6 +49,7 @@ struct SubState {
   std::string mend;                              ///< what would make an unusable file usable
   align::MatchResult match;                      ///< to the reference sub
   std::vector<align::ResidualVector> residuals;  ///< of its match, some
+  std::optional<align::MatchResult> given;       ///< by the owner, in place of matching
   std::string through;     ///< name of the sub that led to the reference; empty: none
   Transform to_canvas;     ///< the same, onto the result's grid
   std::size_t set_up = 0;  ///< telescope and camera; 0: the reference's

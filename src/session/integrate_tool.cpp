@@ -5,7 +5,6 @@
 #include <cmath>
 
 #include "aligned_files.hpp"
-#include "chain_registration.hpp"
 #include "coldframe/core/error.hpp"
 #include "coldframe/fits/folder_lock.hpp"
 #include "coldframe/fits/image_file.hpp"
@@ -13,13 +12,13 @@
 #include "decide.hpp"
 #include "describe.hpp"
 #include "frame_access.hpp"
+#include "given_transforms.hpp"
 #include "group_grid.hpp"
 #include "group_lines.hpp"
 #include "group_work.hpp"
 #include "plain_calibration.hpp"
 #include "reference_choice.hpp"
 #include "stage_clock.hpp"
-#include "transforms_file.hpp"
 
 namespace coldframe::session {
 namespace fs = std::filesystem;
@@ -74,37 +73,23 @@ void take_as_aligned(GroupState& group) {
   }
 }
 
-// The owner's transforms in place of matching; stars in common still tell the scales of light.
-std::size_t take_known(GroupState& group, const fs::path& path) {
-  const auto known = read_transforms(path);
-  std::size_t reference = group.subs.size();
-  for (std::size_t i = 0; i < group.subs.size(); ++i) {
-    auto& sub = group.subs[i];
-    const auto* row = find_file(known, sub.name);
-    if (!sub.usable || row == nullptr || !row->fault.empty()) continue;
-    sub.match = row->match;
-    if (find_file(known, known.reference) == row) reference = i;
-  }
-  if (reference == group.subs.size() || !(group.subs[reference].measured.frame == known.canvas)) {
-    throw Error(
-        ErrorKind::usage, path.string(),
-        fmt::format("has the reference {}, which is not among the usable files", known.reference),
-        "name the reference among the files, or register anew");
-  }
+// The owner's transforms in place of matching: files that they do not tell are left out.
+std::size_t take_known(GroupState& group, const IntegrateJob& job) {
+  const GivenTransforms given(job.transforms);
+  GroupState* const groups[] = {&group};
+  const SubState& reference = given.hand_out(groups);
   for (auto& sub : group.subs) {
-    if (sub.match.status != align::MatchStatus::matched) continue;
-    sub.match.pairs = pairs_by_place(sub.measured.stars, group.subs[reference].measured.stars,
-                                     sub.match.transform);
+    if (sub.usable && sub.given) take_given(sub, reference);
   }
-  complete_registration(group, group.subs[reference]);
-  return reference;
+  complete_registration(group, reference);
+  return static_cast<std::size_t>(&reference - group.subs.data());
 }
 
 // Matches the files, or takes what the owner gives; the index of the reference.
 std::size_t register_all(GroupState& group, const IntegrateJob& job, const Watch& watch) {
   std::vector<const SubState*> candidates;
   for (const auto& sub : group.subs) candidates.push_back(&sub);
-  if (!job.transforms.empty()) return take_known(group, job.transforms);
+  if (!job.transforms.empty()) return take_known(group, job);
   const auto& options = job.options;
   const auto chosen = choose_reference(candidates, options.reference);
   if (job.aligned) {

@@ -125,6 +125,7 @@ void adjust_positions(GroupState& group, const SubState& reference) {
   for (std::size_t m = 1; m < members.subs.size(); ++m) {
     if (!fit.linked[m]) continue;
     auto& sub = group.subs[members.index[m]];
+    if (sub.given) continue;  // stands as the owner has it
     const Reach reach = reach_of(sub, sub.match.transform);
     const auto& c = fit.corrections[m];
     const double a = c[2] / reach.length, b = c[3] / reach.length;

@@ -226,6 +226,11 @@ ordered_json trails_json(const std::vector<stack::Trail>& trails) {
   return list;
 }
 
+ordered_json transform_source(const SubRecord& s) {
+  if (!s.transform) return nullptr;
+  return s.transform_given ? "file" : "stars";
+}
+
 ordered_json sub_json(const SubRecord& s) {
   return {{"path", s.path},
           {"result", s.result},
@@ -251,6 +256,7 @@ ordered_json sub_json(const SubRecord& s) {
           {"transparency", or_null(s.transparency)},
           {"weight", or_null(s.weight)},
           {"transform", s.transform ? transform_json(*s.transform) : ordered_json(nullptr)},
+          {"transform_source", transform_source(s)},
           {"matched_stars", or_null(s.matched_stars)},
           {"registered_through", s.registered_through.empty() ? ordered_json(nullptr)
                                                               : ordered_json(s.registered_through)},

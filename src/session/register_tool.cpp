@@ -124,12 +124,11 @@ RegisterOutcome known_transforms(const RegisterJob& job) {
   RegisterOutcome outcome;
   outcome.reference = known.reference;
   outcome.canvas = known.canvas;
-  for (const auto& path : job.files) {
-    const auto name = path.generic_string();
-    const auto* row = find_file(known, name);
-    outcome.files.push_back(row != nullptr ? *row : RegisteredFile{});
-    if (row == nullptr) outcome.files.back().fault = "not among the transforms";
-    outcome.files.back().file = name;
+  const auto rows = rows_of_files(known, job.files);
+  for (std::size_t i = 0; i < job.files.size(); ++i) {
+    outcome.files.push_back(rows[i] != nullptr ? *rows[i] : RegisteredFile{});
+    if (rows[i] == nullptr) outcome.files.back().fault = "not among the transforms";
+    outcome.files.back().file = job.files[i].generic_string();
   }
   return outcome;
 }

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <map>
+#include <optional>
 #include <set>
 
 #include "calibration_checks.hpp"
@@ -19,6 +20,7 @@
 #include "digest.hpp"
 #include "folder_labels.hpp"
 #include "frame_access.hpp"
+#include "given_transforms.hpp"
 #include "group_grid.hpp"
 #include "group_lines.hpp"
 #include "group_work.hpp"
@@ -38,12 +40,14 @@ class Run {
   Run(const RunOptions& options, const Watch& watch)
       : options_(options), watch_(watch), keeper_(options.out) {
     if (options_.memory_bytes == 0) options_.memory_bytes = default_memory_bytes();
+    if (!options_.transforms.empty()) given_.emplace(options_.transforms);
     record_.memory_bytes = options_.memory_bytes;
   }
 
   SessionRecord go() {
     take_stock_and_pair();
     check_weights();
+    check_transforms();
     const auto plan = plan_measuring();
     {
       const StageClock clock(record_.timings, "masters");
@@ -105,6 +109,38 @@ class Run {
     for (auto& name : weightless_subs(options_.owner_weights, lights)) {
       options_.keep.drop.push_back(std::move(name));
     }
+  }
+
+  void check_transforms() {
+    if (!given_) return;
+    std::vector<std::filesystem::path> lights;
+    std::vector<std::string> names;
+    for (const auto& group : pairing_.groups) {
+      for (const auto light : group.lights) {
+        lights.push_back(inventory_.frames[light].path);
+        names.push_back(inventory_.frames[light].name);
+      }
+    }
+    const auto& reference = names[given_->reference_among(lights)];
+    if (!options_.reference.empty() && options_.reference != reference) {
+      throw Error(
+          ErrorKind::usage, given_->file().string(),
+          fmt::format("has the reference {}, --reference says {}", reference, options_.reference),
+          "leave --reference out, or register anew");
+    }
+    auto strangers = given_->strangers(lights);
+    if (strangers.empty()) return;
+    record_.warnings.push_back({"unknown-name",
+                                fmt::format("{} of the files in {} are no lights of the session",
+                                            strangers.size(), given_->file().string()),
+                                std::move(strangers)});
+  }
+
+  // The reference of the owner's transforms, where they are of this object; else null.
+  const SubState* give_transforms(const std::vector<std::size_t>& members) {
+    std::vector<GroupState*> groups;
+    for (const auto g : members) groups.push_back(&groups_[g]);
+    return given_ && given_->concern(groups) ? &given_->hand_out(groups) : nullptr;
   }
 
   // A result needs a name: the folder's, where the headers have none.
@@ -209,7 +245,9 @@ class Run {
   // All filters of one object lie on one grid.
   void make_results(const std::vector<std::size_t>& members) {
     std::vector<const SubState*> candidates;
-    const auto kept = kept_reference(members);
+    const auto* given = give_transforms(members);
+    // The sub that must be the reference whatever its promise; "": free.
+    const auto kept = given != nullptr ? given->name : kept_reference(members);
     for (const auto g : members) {
       for (const auto& sub : groups_[g].subs) {
         // A reference named by the owner sets the grid even when it is not to be combined.
@@ -236,7 +274,7 @@ class Run {
     for (const auto g : members) {
       const StageClock clock(record_.timings, "register");
       if (const auto* known = kept_grid_.find(groups_[g].object, groups_[g].filter)) {
-        if (!kept.empty()) groups_[g].kept_scale = known->scale;
+        if (given == nullptr && !kept.empty()) groups_[g].kept_scale = known->scale;
       }
       judge_group(groups_[g], options_.keep, reference);
       describe_group(groups_[g], options_.threads);
@@ -404,6 +442,7 @@ class Run {
   Pairing pairing_;
   std::unique_ptr<CalibrationStore> store_;
   std::vector<GroupState> groups_;
+  std::optional<GivenTransforms> given_;
   KeptGrid kept_grid_;  ///< of an earlier run
   KeptGrid grid_;       ///< of this run
   std::set<std::string> names_;

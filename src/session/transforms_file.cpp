@@ -1,5 +1,7 @@
-// Transforms as JSON: written by `register`, read by `register` and `integrate`.
+// Transforms as JSON: written by `register`, read by `register`, `integrate` and `run`.
+#include <algorithm>
 #include <cmath>
+#include <map>
 #include <nlohmann/json.hpp>
 
 #include "coldframe/core/error.hpp"
@@ -107,6 +109,15 @@ Transform transform_of(const ordered_json& json, const fs::path& path) {
   return t;
 }
 
+int side_of(const ordered_json& json, const fs::path& path) {
+  constexpr std::int64_t most = 1 << 20;
+  if (!json.is_number_integer() || json.get<std::int64_t>() < 1 ||
+      json.get<std::int64_t>() > most) {
+    refuse(path, "has no size of the reference");
+  }
+  return json.get<int>();
+}
+
 RegisteredFile row_of(const ordered_json& json, const fs::path& path) {
   RegisteredFile row;
   row.file = json.at("file").get<std::string>();
@@ -132,25 +143,79 @@ RegisterOutcome read_transforms(const fs::path& path) {
   try {
     const auto json = ordered_json::parse(fits::read_text(path));
     outcome.reference = json.at("reference").get<std::string>();
-    outcome.canvas = {json.at("width").get<int>(), json.at("height").get<int>()};
+    outcome.canvas = {side_of(json.at("width"), path), side_of(json.at("height"), path)};
     for (const auto& row : json.at("files")) outcome.files.push_back(row_of(row, path));
   } catch (const ordered_json::exception&) {
     refuse(path, "holds no transforms that can be read");
   }
-  if (outcome.canvas.width <= 0 || outcome.canvas.height <= 0 || outcome.files.empty()) {
-    refuse(path, "holds no transforms");
-  }
+  if (outcome.files.empty()) refuse(path, "holds no transforms");
   return outcome;
 }
 
-const RegisteredFile* find_file(const RegisterOutcome& transforms, const std::string& name) {
-  const RegisteredFile* found = nullptr;
-  const auto bare = fs::path(name).filename();
-  for (const auto& row : transforms.files) {
-    if (row.file == name) return &row;
-    if (fs::path(row.file).filename() != bare) continue;
-    if (found != nullptr) return nullptr;  // two of this name in different folders
-    found = &row;
+namespace {
+
+using Parts = std::vector<std::string>;
+
+// From the end: name, folder, folder above.
+Parts parts_of(const fs::path& path) {
+  Parts parts;
+  for (const auto& part : path.lexically_normal()) {
+    if (part != "." && part != ".." && part != "/") parts.push_back(part.generic_string());
+  }
+  std::reverse(parts.begin(), parts.end());
+  return parts;
+}
+
+// The same path as a whole counts for more than the end of a longer one.
+std::size_t shared(const Parts& a, const Parts& b) {
+  const auto end = std::mismatch(a.begin(), a.end(), b.begin(), b.end()).first;
+  return static_cast<std::size_t>(end - a.begin()) + (a == b ? 1 : 0);
+}
+
+constexpr std::size_t nobody = static_cast<std::size_t>(-1);
+
+// The one of `others` that shares most with `own`; `nobody` when several do, or none.
+std::size_t closest(const Parts& own, const std::vector<Parts>& others,
+                    const std::vector<std::size_t>& namesakes) {
+  std::size_t best = nobody, most = 0;
+  for (const auto k : namesakes) {
+    const auto count = shared(own, others[k]);
+    if (count == most) best = nobody;
+    if (count > most) {
+      most = count;
+      best = k;
+    }
+  }
+  return best;
+}
+
+using ByName = std::map<std::string, std::vector<std::size_t>>;
+
+ByName by_name(const std::vector<Parts>& all) {
+  ByName names;
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    if (!all[i].empty()) names[all[i].front()].push_back(i);
+  }
+  return names;
+}
+
+}  // namespace
+
+std::vector<const RegisteredFile*> rows_of_files(const RegisterOutcome& transforms,
+                                                 std::span<const fs::path> files) {
+  std::vector<Parts> wanted, known;
+  for (const auto& file : files) wanted.push_back(parts_of(file));
+  for (const auto& row : transforms.files) known.push_back(parts_of(row.file));
+  const ByName files_named = by_name(wanted), rows_named = by_name(known);
+  std::vector<const RegisteredFile*> found(files.size(), nullptr);
+  for (const auto& [name, indices] : files_named) {
+    const auto rows = rows_named.find(name);
+    if (rows == rows_named.end()) continue;
+    for (const auto i : indices) {
+      const auto row = closest(wanted[i], known, rows->second);
+      if (row == nobody || closest(known[row], wanted, indices) != i) continue;
+      found[i] = &transforms.files[row];
+    }
   }
   return found;
 }

@@ -78,12 +78,24 @@ TEST_CASE("transforms survive their file bit by bit", "[transforms]") {
   CHECK(read.files[3].match.status != align::MatchStatus::matched);
 }
 
-TEST_CASE("files are found by path, by name only where one has it", "[transforms]") {
+TEST_CASE("files are found by the ends of their paths, and only where one fits", "[transforms]") {
   const auto known = example();
-  CHECK(find_file(known, "b/two.fits") == &known.files[2]);
-  CHECK(find_file(known, "elsewhere/one.fits") == &known.files[0]);
-  CHECK(find_file(known, "elsewhere/two.fits") == nullptr);
-  CHECK(find_file(known, "a/three.fits") == nullptr);
+  const auto rows = [&](std::vector<fs::path> files) {
+    std::vector<std::ptrdiff_t> found;
+    for (const auto* row : rows_of_files(known, files)) {
+      found.push_back(row == nullptr ? -1 : row - known.files.data());
+    }
+    return found;
+  };
+  using List = std::vector<std::ptrdiff_t>;
+  CHECK(rows({"b/two.fits", "a/three.fits"}) == List{2, -1});
+  CHECK(rows({"elsewhere/one.fits", "elsewhere/two.fits"}) == List{0, -1});
+  // A folder that has moved, seen from another place.
+  CHECK(rows({"/moved/a/two.fits", "/moved/b/two.fits", "./x/../a/one.fits"}) == List{1, 2, 0});
+  // One row cannot stand for two files of its name; the nearer of two has it.
+  CHECK(rows({"c/one.fits", "d/one.fits"}) == List{-1, -1});
+  CHECK(rows({"c/one.fits", "d/a/one.fits"}) == List{-1, 0});
+  CHECK(rows({"a/one.fits", "d/a/one.fits"}) == List{0, -1});
 }
 
 TEST_CASE("broken transforms are refused with a reason", "[transforms]") {
@@ -113,4 +125,6 @@ TEST_CASE("broken transforms are refused with a reason", "[transforms]") {
   CHECK(refused(spoiled("\"order\": 2", "\"order\": 3")));
   CHECK(refused(spoiled("\"width\": 640", "\"width\": 0")));
   CHECK(refused(spoiled("\"scale\": 400.0", "\"scale\": 0.0")));
+  CHECK(refused(spoiled("\"width\": 640", "\"width\": 1e300")));
+  CHECK(refused(spoiled("\"height\": 480", "\"height\": \"480\"")));
 }

@@ -83,6 +83,8 @@ struct RunOptions {
   KeepLimits keep;
   MatchTolerances tolerances;
   std::string reference;  ///< name of a sub; empty: chosen
+  /// JSON of `register`: the subs that it tells are not matched, its reference is the reference.
+  std::filesystem::path transforms;
   double detection_sigma = 5.0;
   stack::CombineOptions combine;
   stack::Weighting weighting = stack::Weighting::inverse_variance;

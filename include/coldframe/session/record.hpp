@@ -93,6 +93,7 @@ struct SubRecord {
   std::optional<double> row_noise, row_noise_left, column_noise, column_noise_left;
   std::optional<int> stars, matched_stars;
   std::string registered_through;  ///< the sub that led to the reference; empty: matched itself
+  bool transform_given = false;    ///< by the owner's file, not found by matching
   std::string rule;                ///< that dropped the sub, see `session::Decision`; "" when kept
   std::optional<double> rule_value, rule_limit;
   std::optional<double> contribution;    ///< share of the result: weight as far as it was used
